@@ -1,0 +1,15 @@
+"""Looking things up. Records change through the services only, so that the logbook stays whole."""
+
+from django.contrib import admin
+
+from logbook.admin import ReadOnly
+
+from . import models
+
+for model in (
+    models.Instrument,
+    models.Scan,
+    models.ScanResult,
+    models.Measurement,
+):
+    admin.site.register(model, ReadOnly)

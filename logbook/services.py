@@ -1,0 +1,63 @@
+"""Writing an entry. Call inside the transaction of the act that it records."""
+
+from collections.abc import Iterator
+from datetime import datetime
+from typing import Any
+
+from django.db import models, transaction
+from django.utils import timezone
+
+from .models import ChainHead, Entry
+
+
+def record(
+    who: Any,
+    act: str,
+    subject: models.Model,
+    sentence: str,
+    *,
+    trail: str | None = None,
+    details: dict[str, Any] | None = None,
+    at: datetime | None = None,
+) -> Entry:
+    """Append one entry to the chain.
+
+    who: a person, or None for the tool itself. subject: a saved record. trail: where it belongs; taken from
+    the subject's `trail` when not given. details: what changed, JSON values only.
+    """
+    with transaction.atomic():
+        head, _ = ChainHead.objects.select_for_update().get_or_create(pk=1)
+        entry = Entry(
+            number=head.number + 1,
+            at=at or timezone.now(),
+            who=who,
+            who_name=str(who) if who else "",
+            act=act,
+            subject_type=subject._meta.label_lower,
+            subject_id=str(subject.pk),
+            trail=trail if trail is not None else subject.trail,
+            sentence=sentence,
+            details=details or {},
+            previous_hash=head.hash,
+        )
+        entry.hash = entry.computed_hash()
+        entry.save()
+        ChainHead.objects.filter(pk=1).update(number=entry.number, hash=entry.hash)
+    return entry
+
+
+def verify() -> Iterator[str]:
+    """Walk the whole chain and yield one sentence for each break. Nothing yielded: the logbook is whole."""
+    previous, expected = "0" * 64, 1
+    for entry in Entry.objects.order_by("number").iterator():
+        if entry.number != expected:
+            yield f"Entry {expected} is missing: the next one found is {entry.number}."
+            expected = entry.number
+        if entry.previous_hash != previous:
+            yield f"Entry {entry.number} does not follow the entry before it."
+        if entry.computed_hash() != entry.hash:
+            yield f"Entry {entry.number} was changed after it was written."
+        previous, expected = entry.hash, expected + 1
+    head = ChainHead.objects.filter(pk=1).first()
+    if head and (head.number, head.hash) != (expected - 1, previous):
+        yield f"The last entry should be {head.number}, but the logbook ends at {expected - 1}."

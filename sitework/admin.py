@@ -1,0 +1,18 @@
+"""Looking things up. Records change through the services only, so that the logbook stays whole."""
+
+from django.contrib import admin
+
+from logbook.admin import ReadOnly
+
+from . import models
+
+for model in (
+    models.Site,
+    models.Position,
+    models.HoldPoint,
+    models.Tag,
+    models.Acknowledgement,
+    models.Installation,
+    models.HoldPointSignature,
+):
+    admin.site.register(model, ReadOnly)
