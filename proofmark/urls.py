@@ -1,4 +1,11 @@
-from django.contrib import admin
-from django.urls import path
+"""Addresses. Fixed ones first; everything that belongs to a kit begins with the kit's code."""
 
-urlpatterns = [path("admin/", admin.site.urls)]
+from django.contrib import admin
+from django.urls import include, path
+
+rooms = ["parts", "casting", "inspection", "lessons", "releases", "sitework", "logbook"]
+
+urlpatterns = [
+    path("admin/", admin.site.urls),
+    *[path("<str:kit>/", include(f"{room}.urls")) for room in rooms],
+]
