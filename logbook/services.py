@@ -7,6 +7,7 @@ from typing import Any
 from django.db import models, transaction
 from django.utils import timezone
 
+from .hooks import tell
 from .models import ChainHead, Entry
 
 
@@ -43,6 +44,7 @@ def record(
         entry.hash = entry.computed_hash()
         entry.save()
         ChainHead.objects.filter(pk=1).update(number=entry.number, hash=entry.hash)
+        transaction.on_commit(lambda: tell(entry))
     return entry
 
 

@@ -1,6 +1,7 @@
 """Numbers as people read them: a real minus sign, and a no-break space before the unit."""
 
 from collections.abc import Sequence
+from datetime import date
 
 NBSP = "\u00a0"
 MINUS = "\u2212"
@@ -45,3 +46,9 @@ def listed(items: Sequence[str], most: int = 4) -> str:
     if len(names) < 2:
         return "".join(names)
     return ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def day(on: date) -> str:
+    """ "9 Apr 2026", on every platform and in every locale."""
+    months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
+    return f"{on.day}{NBSP}{months[on.month - 1]}{NBSP}{on.year}"
