@@ -1,0 +1,5 @@
+"""Reading nominal meshes and scans from files. What a file holds is decided by its content; its name is only a hint."""
+
+from metrology.reading.read import read_mesh, read_mesh_with_notes, read_scan, read_scan_with_notes
+
+__all__ = ["read_mesh", "read_mesh_with_notes", "read_scan", "read_scan_with_notes"]
