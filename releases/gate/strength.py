@@ -91,13 +91,10 @@ def decide(evidence: Evidence, settings: Mapping[str, Any], at: datetime) -> Fin
     extra: dict[str, Any] = {"links": links, "gauge": gauge, "figures": {"lowest": verdict.lowest}}
     if verdict.result == "fail":
         return failed(verdict.code, verdict.sentence, **extra)
-    if evidence.untested:
-        return missing(
-            "batch-without-test",
-            f"{count(len(evidence.untested), 'batch', 'batches')} without a test at "
-            f"{count(evidence.age_days, 'day')}: {', '.join(evidence.untested)}.",
-            **extra,
-        )
-    if verdict.result == "not enough":
+    if verdict.result == "missing":
         return missing(verdict.code, verdict.sentence, **extra)
-    return passed(verdict.code, verdict.sentence, **extra)
+    said = verdict.sentence
+    if evidence.untested:
+        # A new batch does not undo the release; its own pieces wait for their test at the tag.
+        said += f" Without a test at that age: {', '.join(evidence.untested)}."
+    return passed(verdict.code, said, **extra)
