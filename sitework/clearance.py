@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
-from django.db.models import Prefetch
+from django.db.models import Exists, OuterRef, Prefetch
 
 from casting.models import Cast, Nonconformity, StrengthTest
 from inspection.models import Result, Scan
 from metrology.strength import lowest_allowed
-from metrology.wording import day, listed, quantity
+from metrology.wording import listed, quantity
 from parts.models import Revision
 from releases.gate import GateReading, evaluate
 from releases.models import Hold, Release, Verdict, Withdrawal
@@ -145,8 +145,7 @@ def decide(evidence: Evidence) -> Clearance:
             ("Treat it as not cleared.", "Call the lead."),
         )
     cautions = tuple(
-        f"{c.sentence} {c.condition + '. ' if c.condition else ''}Until {day(c.expires_on)}."
-        for c in evidence.concessions
+        " ".join(filter(None, (one.sentence, one.condition and f"{one.condition}."))) for one in evidence.concessions
     )
     if evidence.installed:
         since, where = evidence.installed
@@ -213,9 +212,8 @@ def read(casts: Iterable[Cast], at: datetime) -> dict[int, Evidence]:
     for test in StrengthTest.objects.filter(batch__in={row.batch_id for row in rows}):
         strengths.setdefault(test.batch_id, []).append(test)
     free: dict[int, list[str]] = {}
-    positions = Position.objects.filter(component__in={r.component_id for r in revisions.values()}).exclude(
-        installations__removed_at__isnull=True, installations__isnull=False
-    )
+    taken = Installation.objects.filter(position=OuterRef("pk"), removed_at__isnull=True)
+    positions = Position.objects.filter(~Exists(taken), component__in={r.component_id for r in revisions.values()})
     for position in positions.select_related("site"):
         free.setdefault(position.component_id, []).append(f"{position.site.name}, {position.name}")
     return {
@@ -241,9 +239,8 @@ def _concessions(readings: Mapping[int, GateReading]) -> dict[int, tuple[Concede
         if concession_id in serials:
             serials[concession_id].add(serial)
     used: dict[int, int] = {}
-    present = Installation.objects.filter(
-        removed_at__isnull=True, cast__revision__in=[pk for pk, g in rows.items() if g]
-    )
+    relying = [pk for pk, group in rows.items() if group]
+    present = Installation.objects.filter(removed_at__isnull=True, cast__revision__in=relying)
     for revision_id in present.values_list("cast__revision_id", flat=True):
         used[revision_id] = used.get(revision_id, 0) + 1
     return {
