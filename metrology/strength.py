@@ -1,0 +1,128 @@
+"""Acceptance of concrete by its compressive strength tests.
+
+Rule of ACI 318 section 26.12.3, from the institute's public answer page on the 2014 edition (READ; the code itself is
+not in hand). Two conditions: the mean of each three tests in a row is not below the specified strength; and no single
+test is more than 3.5 MPa below it, or, above 35 MPa specified, more than a tenth of it below. By the same page one test
+is the mean of at least two 150 × 300 mm or three 100 × 200 mm cylinders, at 28 days unless another age is specified.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from typing import Literal
+
+from metrology.decimals import exact
+from metrology.errors import InputError
+from metrology.wording import count, quantity
+
+CAUTION = (
+    "Records results; does not replace a licensed engineer, the inspector or local code. Cylinder tests judge the "
+    "mix as delivered. Strength for demoulding and lifting is the engineer's value and needs its own test."
+)
+
+_FEWEST = 3
+_STRONG = Decimal(35)
+_BELOW = Decimal("3.5")
+_SHARE = Decimal("0.9")
+
+
+@dataclass(frozen=True)
+class StrengthAcceptance:
+    """All strengths in MPa.
+
+    result: pass, fail, or missing when too few tests have come in to say either. code: accepted, mean-too-low,
+    test-too-low, too-few-tests or no-tests. lowest: the lowest test; None without tests. lowest_allowed: what no test
+    may fall below. means: averages of each three consecutive tests, in order. lowest_mean: the lowest of them, or
+    None. enough: three tests or more. sentence: the finding in words.
+    """
+
+    result: Literal["pass", "fail", "missing"]
+    code: str
+    lowest: float | None
+    lowest_allowed: float
+    means: tuple[float, ...]
+    lowest_mean: float | None
+    enough: bool
+    sentence: str
+
+
+def lowest_allowed(fc_mpa: float) -> float:
+    """The strength below which no single test may fall, MPa, for a specified strength in MPa."""
+    return float(_lowest_allowed(_positive(fc_mpa, "specified strength")))
+
+
+def acceptance(tests_mpa: Sequence[float], fc_mpa: float) -> StrengthAcceptance:
+    """Judge one class of concrete by its strength tests in the order they were sampled.
+
+    tests_mpa: strength tests, MPa, each already the average of its cylinders. fc_mpa: specified strength, MPa. A mean
+    equal to fc passes; a test equal to the lowest allowed passes. A test that is too low fails even when there are
+    fewer than three; otherwise fewer than three tests are not enough evidence (missing). Raises InputError:
+    not-a-number, bad-strength (zero or less).
+    """
+    fc = _positive(fc_mpa, "specified strength")
+    tests = [_positive(test, f"strength of test {place}") for place, test in enumerate(tests_mpa, start=1)]
+    floor = _lowest_allowed(fc)
+    sums = [sum(tests[start : start + 3], Decimal(0)) for start in range(len(tests) - 2)]
+    result, code, sentence = _finding(tests, sums, fc, floor)
+    return StrengthAcceptance(
+        result=result,
+        code=code,
+        lowest=float(min(tests)) if tests else None,
+        lowest_allowed=float(floor),
+        means=tuple(float(total / 3) for total in sums),
+        lowest_mean=float(min(sums) / 3) if sums else None,
+        enough=len(tests) >= _FEWEST,
+        sentence=sentence,
+    )
+
+
+def _positive(strength: float, name: str) -> Decimal:
+    figure = exact(strength, name)
+    if figure <= 0:
+        raise InputError("bad-strength", f"The {name} is {figure} MPa. Enter a strength above zero.")
+    return figure
+
+
+def _lowest_allowed(fc: Decimal) -> Decimal:
+    return fc - _BELOW if fc <= _STRONG else _SHARE * fc
+
+
+def _finding(
+    tests: list[Decimal], sums: list[Decimal], fc: Decimal, floor: Decimal
+) -> tuple[Literal["pass", "fail", "missing"], str, str]:
+    specified = f"the specified {_mpa(fc)}"
+    if not tests:
+        return "missing", "no-tests", f"No strength test yet; {count(_FEWEST, 'test')} are needed against {specified}."
+    lowest = min(tests)
+    low_test = (
+        f"Test {tests.index(lowest) + 1} reached {_mpa(lowest, down=True)}, too low: no test may fall below "
+        f"{_mpa(floor)} for {specified}."
+    )
+    low_sum = min(sums, default=None)
+    if low_sum is not None and low_sum < 3 * fc:
+        first = sums.index(low_sum) + 1
+        low_mean = f"The mean of tests {first} to {first + 2} is {_mpa(low_sum / 3, down=True)}, below {specified}."
+        if lowest < floor:
+            return "fail", "test-too-low", f"{low_test} {low_mean}"
+        return "fail", "mean-too-low", low_mean
+    if lowest < floor:
+        return "fail", "test-too-low", low_test
+    if low_sum is None:
+        return (
+            "missing",
+            "too-few-tests",
+            f"Only {count(len(tests), 'test')} so far, lowest {_mpa(lowest, down=True)}; {count(_FEWEST, 'test')} are "
+            f"needed against {specified}.",
+        )
+    return (
+        "pass",
+        "accepted",
+        f"Each mean of three tests in a row reaches {specified}, the lowest {_mpa(low_sum / 3, down=True)}; the lowest "
+        f"of {count(len(tests), 'test')} is {_mpa(lowest, down=True)} where {_mpa(floor)} is allowed.",
+    )
+
+
+def _mpa(strength: Decimal, *, down: bool = False) -> str:
+    """One decimal, two where needed. down: cut, not rounded, so that a strength never seems to reach a limit."""
+    figure = strength.quantize(Decimal("0.01"), ROUND_FLOOR if down else ROUND_CEILING)
+    return quantity(float(figure), "MPa", 1 if figure == figure.quantize(Decimal("0.1")) else 2)
