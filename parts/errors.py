@@ -1,5 +1,7 @@
 """Refusals: a service will not do what was asked, and says why and what to do."""
 
+from collections.abc import Mapping, Sequence
+
 
 class Refusal(Exception):
     """A rule of the trade stands in the way.
@@ -16,3 +18,37 @@ class Refusal(Exception):
         self.field = field
         if code is not None:
             self.code = code
+
+
+class Unusable(Refusal):
+    """A value that cannot be used as it is."""
+
+    code = "unusable"
+
+
+class Taken(Refusal):
+    """A code, number or letter that another record has."""
+
+    code = "taken"
+
+
+class Frozen(Refusal):
+    """The revision's definition may no longer be changed."""
+
+    code = "frozen"
+
+
+class NotNow(Refusal):
+    """The record is not in a state in which this can be done."""
+
+    code = "not-now"
+
+
+class RowsRefused(Refusal):
+    """Some rows of an import cannot be used, so none was. rows: sentences by the row's place, counted from 0."""
+
+    code = "rows-refused"
+
+    def __init__(self, sentence: str, rows: Mapping[int, Sequence[str]]) -> None:
+        super().__init__(sentence)
+        self.rows = rows

@@ -1,0 +1,32 @@
+"""Every write of this room: one function per act of the trade."""
+
+from .characteristics import (
+    add_characteristic,
+    add_region,
+    change_characteristic,
+    import_characteristics,
+    remove_characteristic,
+    remove_region,
+)
+from .components import add_interface, change_component, change_interface, create_component
+from .kits import change_kit, create_kit
+from .revisions import change_revision, create_revision, next_letter, start_trial
+
+__all__ = [
+    "add_characteristic",
+    "add_interface",
+    "add_region",
+    "change_characteristic",
+    "change_component",
+    "change_interface",
+    "change_kit",
+    "change_revision",
+    "create_component",
+    "create_kit",
+    "create_revision",
+    "import_characteristics",
+    "next_letter",
+    "remove_characteristic",
+    "remove_region",
+    "start_trial",
+]

@@ -1,0 +1,216 @@
+"""Characteristics and regions: what is measured on a revision, and within which limits."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from django.db import models, transaction
+from django.db.models import ProtectedError
+
+from logbook.services import record
+from metrology.wording import count, listed
+
+from ..errors import NotNow, Refusal, RowsRefused, Taken, Unusable
+from ..limits import check_against_nominal, check_limits
+from ..models import Characteristic, Region, Revision, RevisionState, Weight
+from ..saving import change, in_words, save_checked
+from .revisions import lock_open
+
+# What a reading was judged by; fixed once there is one.
+JUDGED_BY = ("kind", "nominal", "lower", "upper", "unit")
+UNIT_OF_KIND = {
+    Characteristic.Kind.ANGLE: Characteristic.Unit.DEG,
+    Characteristic.Kind.MASS: Characteristic.Unit.KG,
+    **dict.fromkeys(
+        (
+            Characteristic.Kind.LENGTH,
+            Characteristic.Kind.DIAMETER,
+            Characteristic.Kind.FLATNESS,
+            Characteristic.Kind.POSITION,
+            Characteristic.Kind.PROFILE,
+        ),
+        Characteristic.Unit.MM,
+    ),
+}
+AXES = ("forward (x)", "left (y)", "up (z)")
+
+
+@transaction.atomic
+def add_characteristic(
+    revision: Revision,
+    *,
+    number: int | None = None,
+    name: str,
+    kind: str = Characteristic.Kind.LENGTH,
+    nominal: Decimal | None = None,
+    lower: Decimal | None = None,
+    upper: Decimal | None = None,
+    unit: str = Characteristic.Unit.MM,
+    weight: str = Weight.MAJOR,
+    method: str = Characteristic.Method.BY_HAND,
+    by: Any,
+    at: datetime | None = None,
+) -> Characteristic:
+    """Add one characteristic in its own unit; number: on the drawing, the next free one when None.
+
+    Raises Frozen, Taken or Unusable.
+    """
+    lock_open(revision)
+    if number is None:
+        number = (revision.characteristics.aggregate(m=models.Max("number"))["m"] or 0) + 1
+    values = dict(
+        number=number, name=name, kind=kind, nominal=nominal, lower=lower, upper=upper,
+        unit=unit, weight=weight, method=method,
+    )  # fmt: skip
+    characteristic = _new(revision, values)
+    record(by, "characteristic.added", characteristic, f"Characteristic {characteristic} added to {revision}.", at=at)
+    return characteristic
+
+
+@transaction.atomic
+def change_characteristic(
+    characteristic: Characteristic, *, by: Any, at: datetime | None = None, **values: Any
+) -> Characteristic:
+    """Change a characteristic of an open revision. Once measured, what it was judged by stays."""
+    revision = characteristic.revision
+    lock_open(revision)
+    differs = [c for c in JUDGED_BY if c in values and values[c] != getattr(characteristic, c)]
+    if differs and is_referred_to(characteristic):
+        raise NotNow(
+            f"Characteristic {characteristic} has been measured, so its "
+            f"{listed([str(Characteristic._meta.get_field(c).verbose_name) for c in differs])} stays. "
+            "Begin a new revision to judge it otherwise.",
+            field=differs[0],
+        )
+    number = values.get("number", characteristic.number)
+    if number != characteristic.number:
+        _check_number(revision, number)
+    _check({c: values.get(c, getattr(characteristic, c)) for c in JUDGED_BY})
+    changed = change(characteristic, values)
+    if changed:
+        sentence = f"Characteristic {characteristic} of {revision}: {in_words(characteristic, changed)} changed."
+        record(by, "characteristic.changed", characteristic, sentence, details=changed, at=at)
+    return characteristic
+
+
+@transaction.atomic
+def remove_characteristic(characteristic: Characteristic, *, by: Any, at: datetime | None = None) -> Revision:
+    """Take a characteristic out while the revision is in preparation and nothing was measured. Returns the revision."""
+    revision = characteristic.revision
+    lock_open(revision)
+    if revision.state != RevisionState.IN_PREPARATION:
+        raise NotNow(f"{revision} is on trial, so its characteristics stay. Begin a new revision to leave one out.")
+    record(
+        by, "characteristic.removed", characteristic, f"Characteristic {characteristic} taken out of {revision}.", at=at
+    )
+    try:
+        characteristic.delete()
+    except ProtectedError:
+        raise NotNow(f"Characteristic {characteristic} has been measured, so it stays.") from None
+    return revision
+
+
+@transaction.atomic
+def import_characteristics(
+    revision: Revision, rows: Sequence[Mapping[str, Any]], *, by: Any, at: datetime | None = None
+) -> list[Characteristic]:
+    """Add all rows or none. A row has the arguments of `add_characteristic`. Raises RowsRefused with every fault."""
+    lock_open(revision)
+    if not rows:
+        raise Unusable("There is no row to import. Paste at least one below the headings.")
+    faults: dict[int, list[str]] = {}
+    made = []
+    for place, row in enumerate(rows):
+        try:
+            made.append(_new(revision, row))
+        except Refusal as refusal:
+            faults.setdefault(place, []).append(refusal.sentence)
+    if faults:
+        raise RowsRefused(f"Nothing was imported: {count(len(faults), 'row needs', 'rows need')} another look.", faults)
+    numbers = [c.number for c in made]
+    sentence = f"{count(len(made), 'characteristic')} imported into {revision}."
+    record(by, "characteristic.imported", revision, sentence, details={"numbers": numbers}, at=at)
+    return made
+
+
+@transaction.atomic
+def add_region(
+    revision: Revision,
+    *,
+    name: str,
+    lower: Decimal,
+    upper: Decimal,
+    facing: str = Region.Facing.ANY,
+    box: Sequence[float] | None = None,
+    by: Any,
+    at: datetime | None = None,
+) -> Region:
+    """Give a part of the surface its own limits on deviation, mm. box: x, y, z from, then x, y, z to, mm."""
+    lock_open(revision)
+    check_limits(lower, upper, "mm", both=True)
+    if box is None and not facing:
+        raise Unusable("Say which part of the surface it is: a direction it faces, a box, or both.", field="facing")
+    if box is not None:
+        _check_box(box)
+    if revision.regions.filter(name__iexact=name).exists():
+        raise Taken(f"{revision} has a region “{name}” already. Choose another name.", field="name")
+    region = Region(
+        revision=revision, name=name, facing=facing, box=box and [float(v) for v in box], lower=lower, upper=upper
+    )
+    save_checked(region)
+    record(by, "region.added", region, f"Region “{region}” added to {revision}.", at=at)
+    return region
+
+
+@transaction.atomic
+def remove_region(region: Region, *, by: Any, at: datetime | None = None) -> Revision:
+    """Take a region out of an open revision. Scans already measured keep their figures. Returns the revision."""
+    revision = region.revision
+    lock_open(revision)
+    details = {"facing": region.facing, "box": region.box, "lower": str(region.lower), "upper": str(region.upper)}
+    record(by, "region.removed", region, f"Region “{region}” taken out of {revision}.", details=details, at=at)
+    region.delete()
+    return revision
+
+
+def is_referred_to(row: models.Model) -> bool:
+    """Whether any other record points at this one, whatever room it lives in."""
+    links = [f for f in row._meta.get_fields(include_hidden=True) if f.auto_created and not f.concrete]
+    return any(link.related_model._base_manager.filter(**{link.field.name: row}).exists() for link in links)
+
+
+def _new(revision: Revision, values: Mapping[str, Any]) -> Characteristic:
+    characteristic = Characteristic(revision=revision, **values)
+    _check_number(revision, characteristic.number)
+    _check({column: getattr(characteristic, column) for column in JUDGED_BY})
+    save_checked(characteristic)
+    return characteristic
+
+
+def _check_number(revision: Revision, number: int) -> None:
+    other = revision.characteristics.filter(number=number).first()
+    if other:
+        raise Taken(
+            f"Number {number} is “{other.name}” already. Take another number, or change that row.", field="number"
+        )
+
+
+def _check(judged_by: Mapping[str, Any]) -> None:
+    kind, unit = Characteristic.Kind(judged_by["kind"]), judged_by["unit"]
+    wanted = UNIT_OF_KIND.get(kind, unit)
+    if unit != wanted:
+        raise Unusable(f"The unit of “{kind.label}” is {wanted.label}. Choose it, or the kind “other”.", field="unit")
+    check_limits(judged_by["lower"], judged_by["upper"], unit)
+    check_against_nominal(judged_by["nominal"], judged_by["lower"], judged_by["upper"])
+
+
+def _check_box(box: Sequence[float]) -> None:
+    if len(box) != 6:
+        raise Unusable("A box needs six numbers: x, y, z from and x, y, z to.", field="box")
+    for axis, start, end in zip(AXES, box[:3], box[3:], strict=True):
+        if start >= end:
+            raise Unusable(
+                f"The box goes {axis} from {start:g} to {end:g} mm. The first must be the smaller: swap the two.",
+                field="box",
+            )
