@@ -13,6 +13,7 @@ from typing import Any
 
 from django.core.files import File
 from django.core.files.storage import default_storage
+from django.utils import timezone
 
 from .models import StoredFile
 
@@ -29,9 +30,20 @@ def keep(content: Any, media_type: str) -> StoredFile:
         name = f"{digest[:2]}/{digest[2:]}"
         if not default_storage.exists(name):
             _move_in(temporary, name)
+        stored = _row(digest, size, media_type)
+        # `tidy` may have removed an old copy between the two lines above.
+        if not default_storage.exists(name):
+            _move_in(temporary, name)
     finally:
         temporary.unlink(missing_ok=True)
-    stored, _ = StoredFile.objects.get_or_create(sha256=digest, defaults={"size": size, "media_type": media_type})
+    return stored
+
+
+def _row(digest: str, size: int, media_type: str) -> StoredFile:
+    """The row of a file, made or marked as stored again today, so that `tidy` leaves it alone."""
+    stored, made = StoredFile.objects.get_or_create(sha256=digest, defaults={"size": size, "media_type": media_type})
+    if not made and not StoredFile.objects.filter(pk=stored.pk).update(created_at=timezone.now()):
+        stored = StoredFile.objects.create(sha256=digest, size=size, media_type=media_type)
     return stored
 
 
