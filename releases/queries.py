@@ -3,14 +3,18 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.db.models import F, Q, QuerySet
+from django.shortcuts import get_object_or_404
 
 from casting.models import Cast
+from inspection.models import Scan
+from metrology.wording import listed
 from parts.models import Component, Kit, Revision
 
 from .gate import GateReading, Row, evaluate
-from .models import Hold, Release, Verdict
+from .models import Hold, PutForward, Release, Verdict, Withdrawal
 
 OPEN = Q(lifted_at__isnull=True)
 
@@ -142,3 +146,91 @@ def _choose(revisions: Sequence[Revision]) -> tuple[Revision | None, Revision | 
     buildable = next((r for r in revisions if r.state == state.BUILDABLE), None)
     underway = [r for r in revisions if r.state in (state.IN_PREPARATION, state.ON_TRIAL, state.PUT_FORWARD)]
     return buildable, underway[-1] if underway else None
+
+
+def holds_for_list(kit: Kit) -> QuerySet[Hold]:
+    """Open holds first, newest first."""
+    return _with_subjects(Hold.objects.filter(kit=kit)).order_by(F("lifted_at").asc(nulls_first=True), "-placed_at")
+
+
+def hold_or_404(kit: Kit, code: str) -> Hold:
+    return get_object_or_404(_with_subjects(Hold.objects.filter(kit=kit)), code=code)
+
+
+def _with_subjects(holds: QuerySet[Hold]) -> QuerySet[Hold]:
+    return holds.select_related(
+        "kit", "placed_by", "lifted_by", "revision__component__kit", "mould__kit", "mould__component__kit",
+        "batch__kit", "cast__kit", "cast__revision__component__kit",
+    )  # fmt: skip
+
+
+def gate_sheet(revision: Revision, person: Any, at: datetime) -> dict[str, Any]:
+    """Everything on the gate sheet of a revision."""
+    reading = evaluate([revision], at)[revision.pk]
+    release = (
+        Release.objects.filter(revision=revision)
+        .select_related("put_forward_by", "packet__file")
+        .prefetch_related("check_results", "sign_offs")
+        .first()
+    )
+    forward = PutForward.objects.filter(revision=revision).select_related("by", "sent_back_by").first()
+    return {
+        "revision": revision,
+        "reading": reading,
+        "release": release,
+        "changed": changed_since_signed(release, reading) if release and not release.ended_at else [],
+        "forward": forward,
+        "holds": [hold for hold in _with_subjects(Hold.objects.filter(OPEN, revision=revision))],
+        "concessions": revision.concessions.select_related("asked_by", "granted_by", "kit").prefetch_related("serials"),
+        "withdrawal": Withdrawal.objects.filter(revision=revision).select_related("withdrawn_by").first(),
+        "buildable": Revision.objects.filter(component=revision.component, state=Revision.State.BUILDABLE).first(),
+        "trend": trend(revision.component),
+        "signing": _may_sign(revision, reading, person),
+    }
+
+
+def _may_sign(revision: Revision, reading: GateReading, person: Any) -> str:
+    """Why this person cannot sign now; empty when they can."""
+    if revision.state != Revision.State.PUT_FORWARD:
+        return "It must be put forward first."
+    if not person.has_perm("releases.sign_off_revision"):
+        return "Only a lead signs."
+    if revision.author_id == person.pk:
+        return "You drew it. The author may not sign."
+    if not reading.is_clear:
+        return f"You can sign when these have moved: {listed([row.title for row in reading.stopping], 6)}."
+    return ""
+
+
+@dataclass(frozen=True)
+class TrendPoint:
+    """A cast on the trend: its revision's letter, serial, and what its newest scan said."""
+
+    letter: str
+    serial: str
+    worst: float
+    inside_share: float
+    limit: float
+    url: str
+
+
+def trend(component: Component) -> list[TrendPoint]:
+    """Worst deviation of each scanned cast of a component in pour order, over all revisions."""
+    scans = (
+        Scan.objects.filter(cast__revision__component=component, state=Scan.State.DONE, withdrawn_at__isnull=True)
+        .select_related("kit", "cast__revision", "result")
+        .order_by("cast__revision__letter", "cast__poured_at", "scanned_at")
+    )
+    newest = {scan.cast_id: scan for scan in scans}
+    return [
+        TrendPoint(
+            scan.cast.revision.letter,
+            scan.cast.serial,
+            scan.result.worst,
+            scan.result.inside_share or 0.0,
+            scan.result.upper,
+            scan.get_absolute_url(),
+        )
+        for scan in newest.values()
+        if scan.result.worst is not None
+    ]

@@ -122,8 +122,8 @@ def decide(evidence: Evidence, settings: Mapping[str, Any], at: datetime) -> Fin
             links=(Link("Definition", evidence.url),),
         )
     casts = {reading.serial for item in evidence.asked for reading in item.readings}
-    tightest, item, reading = min(
-        (_margin(item, reading), item, reading) for item in evidence.asked for reading in item.readings
+    item, reading = min(
+        ((item, reading) for item in evidence.asked for reading in item.readings), key=lambda pair: _margin(*pair)
     )
     return passed(
         "conform",
@@ -131,7 +131,7 @@ def decide(evidence: Evidence, settings: Mapping[str, Any], at: datetime) -> Fin
         f"Closest to a limit: {_reading(item, reading)}",
         links=(Link("Definition", evidence.url),),
         gauge=_gauge(item),
-        figures={"closest": tightest},
+        figures={"closest": _margin(item, reading)},
     )
 
 

@@ -7,11 +7,12 @@ from typing import Any
 
 from django.db.models import Q
 
+from metrology.errors import MetrologyError
 from metrology.wording import count, day
 from parts.models import Revision
 from releases.models import Concession, GatePlan, Verdict
 
-from .base import Check, Finding, Link, evidence_hash, not_applicable
+from .base import Check, Finding, Link, evidence_hash, inconclusive, not_applicable
 from .registry import CHECKS
 
 
@@ -109,12 +110,20 @@ def evaluate(revisions: Sequence[Revision], at: datetime) -> dict[int, GateReadi
             if planned and not planned.applies:
                 finding = not_applicable("left-out", planned.reason)
             else:
-                finding = check.decide(evidence[revision.pk], settings, at)
+                finding = _decide(check, evidence[revision.pk], settings, at)
             concession = conceded.get((revision.pk, check.CODE)) if finding.stops else None
             if concession:
                 finding = _concede(finding, concession)
             rows[revision.pk].append(Row(check, asked, finding, evidence[revision.pk], concession))
     return {revision.pk: GateReading(revision, at, tuple(rows[revision.pk])) for revision in revisions}
+
+
+def _decide(check: Check, evidence: Any, settings: dict[str, Any], at: datetime) -> Finding:
+    """Figures that do not allow the calculation are no reason to pass, and none to fail."""
+    try:
+        return check.decide(evidence, settings, at)
+    except MetrologyError as error:
+        return inconclusive(error.code, error.sentence)
 
 
 def _plans(revisions: Sequence[Revision]) -> dict[int, dict[str, Any]]:

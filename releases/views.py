@@ -1,0 +1,262 @@
+"""The gate sheet of a revision and the acts of release."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required, permission_required
+from django.db.models import Model
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from casting.models import Batch, Cast, Mould
+from logbook.once import submit_once
+from parts.errors import Refusal
+from parts.models import Component, Revision
+from parts.queries import revision_or_404
+
+from . import queries, services
+from .forms import ConcessionForm, HoldForm, PlanForm, ReasonForm, WithdrawForm, plan_checks
+from .gate import evaluate
+from .models import Concession, GatePlan, Packet
+
+may = permission_required
+
+
+@require_GET
+@login_required
+@may("parts.view_revision", raise_exception=True)
+def gate(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    return render(request, "releases/gate.html", queries.gate_sheet(revision, request.user, timezone.now()))
+
+
+def _answer(request: HttpRequest, revision: Revision, act: Callable[[], Model], said: str) -> HttpResponse:
+    """Do one act of the gate sheet and come back to it, with what was done or why not."""
+    try:
+        submit_once(request, act, url=lambda _: revision.get_absolute_url())
+    except Refusal as refusal:
+        messages.error(request, refusal.sentence)
+    else:
+        messages.success(request, said)
+    return redirect(revision)
+
+
+@require_POST
+@login_required
+@may("releases.put_forward_revision", raise_exception=True)
+def put_forward(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    return _answer(
+        request,
+        revision,
+        lambda: services.put_forward(revision=revision, by=request.user),
+        f"{revision} put forward. It waits for the signature of a lead who is not its author.",
+    )
+
+
+@require_POST
+@login_required
+@may("releases.sign_off_revision", raise_exception=True)
+def sign(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    return _answer(
+        request,
+        revision,
+        lambda: services.sign_off(revision=revision, by=request.user),
+        f"{revision} is buildable. The packet is being made.",
+    )
+
+
+def _form_page(
+    request: HttpRequest,
+    form: Any,
+    act: Callable[[dict[str, Any]], Model],
+    *,
+    template: str = "releases/act.html",
+    to: Callable[[Model], str],
+    context: dict[str, Any],
+) -> HttpResponse:
+    """Show a form; when it is sent and good, act once and go on. A refusal stands beside its field."""
+    if request.method == "POST" and form.is_valid():
+        try:
+            return redirect(submit_once(request, lambda: act(form.cleaned_data), url=to))
+        except Refusal as refusal:
+            form.add_error(refusal.field if refusal.field in form.fields else None, refusal.sentence)
+    return render(request, template, {"form": form, **context}, status=422 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+@login_required
+@may("releases.sign_off_revision", raise_exception=True)
+def send_back(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    return _form_page(
+        request,
+        ReasonForm(request.POST or None),
+        lambda data: services.send_back(revision=revision, by=request.user, why=data["why"]),
+        to=lambda _: revision.get_absolute_url(),
+        context={"revision": revision, "title": f"Send {revision} back to trial", "button": "Send back"},
+    )
+
+
+@require_http_methods(["GET", "POST"])
+@login_required
+@may("releases.withdraw_revision", raise_exception=True)
+def withdraw(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    return _form_page(
+        request,
+        WithdrawForm(request.POST or None),
+        lambda data: services.withdraw(revision=revision, by=request.user, reason=data["reason"]),
+        to=lambda _: revision.get_absolute_url(),
+        context={
+            "revision": revision,
+            "title": f"Withdraw {revision} for good",
+            "button": f"Withdraw {revision}",
+            "then": "This cannot be undone. Every tag of this revision turns to not cleared, and every site must "
+            "acknowledge it.",
+        },
+    )
+
+
+@require_http_methods(["GET", "POST"])
+@login_required
+@may("releases.grant_concession", raise_exception=True)
+def grant_concession(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    reading = evaluate([revision], timezone.now())[revision.pk]
+    form = ConcessionForm(request.POST or None, revision=revision, reading=reading, by=request.user)
+    return _form_page(
+        request,
+        form,
+        lambda data: services.grant_concession(revision=revision, by=request.user, **data),
+        to=lambda row: f"{revision.get_absolute_url()}#{row.code}",
+        context={
+            "revision": revision,
+            "title": f"Grant a concession for {revision}",
+            "button": "Grant concession",
+            "then": "It permits; it never makes the check pass. Neither the author nor who asks for it may grant it.",
+        },
+    )
+
+
+@require_http_methods(["GET", "POST"])
+@login_required
+@may("releases.grant_concession", raise_exception=True)
+def end_concession(request: HttpRequest, code: str) -> HttpResponse:
+    row = get_object_or_404(Concession.objects.select_related("revision__component__kit"), kit=request.kit, code=code)
+    return _form_page(
+        request,
+        ReasonForm(request.POST or None),
+        lambda data: services.end_concession(concession=row, by=request.user, why=data["why"]),
+        to=lambda _: row.revision.get_absolute_url(),
+        context={"revision": row.revision, "title": f"End concession {row.code}", "button": "End it"},
+    )
+
+
+@require_GET
+@login_required
+@may("parts.view_revision", raise_exception=True)
+def packet(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    row = get_object_or_404(Packet.objects.select_related("file"), release__revision=revision, file__isnull=False)
+    return redirect(
+        reverse("logbook:file", args=[request.kit.code, row.file.sha256, f"{part_number}-{letter}-packet.pdf"])
+    )
+
+
+HOLDABLE: dict[str, tuple[type[Model], str]] = {
+    "mould": (Mould, "code"),
+    "batch": (Batch, "code"),
+    "serial": (Cast, "serial"),
+}
+
+
+def _held(request: HttpRequest, what: str, name: str) -> Any:
+    if what == "revision":
+        part_number, _, letter = name.rpartition("-")
+        return revision_or_404(request.kit, part_number, letter)
+    if what not in HOLDABLE:
+        raise Http404(f"A {what} cannot be put on hold.")
+    model, field = HOLDABLE[what]
+    related = {"mould": "component", "serial": "revision__component"}.get(what)
+    rows = model._default_manager.select_related("kit", *([related] if related else []))
+    return get_object_or_404(rows, kit=request.kit, **{field: name})
+
+
+@require_http_methods(["GET", "POST"])
+@login_required
+@may("releases.place_hold", raise_exception=True)
+def place_hold(request: HttpRequest, what: str, name: str) -> HttpResponse:
+    held = _held(request, what, name)
+    return _form_page(
+        request,
+        HoldForm(request.POST or None),
+        lambda data: services.place_hold(on=held, by=request.user, **data),
+        to=lambda row: row.get_absolute_url(),
+        context={
+            "revision": held if what == "revision" else None,
+            "title": f"Put {what} {held} on hold",
+            "button": f"Put {held} on hold",
+            "then": "In force at once: every tag that it touches turns to not cleared.",
+        },
+    )
+
+
+@require_GET
+@login_required
+@may("releases.view_hold", raise_exception=True)
+def holds(request: HttpRequest) -> HttpResponse:
+    return render(request, "releases/holds.html", {"holds": queries.holds_for_list(request.kit)})
+
+
+@require_GET
+@login_required
+@may("releases.view_hold", raise_exception=True)
+def hold(request: HttpRequest, code: str) -> HttpResponse:
+    row = queries.hold_or_404(request.kit, code)
+    return render(request, "releases/hold.html", {"hold": row, "casts": queries.casts_under(row)})
+
+
+@require_http_methods(["GET", "POST"])
+@login_required
+@may("releases.lift_hold", raise_exception=True)
+def lift_hold(request: HttpRequest, code: str) -> HttpResponse:
+    row = queries.hold_or_404(request.kit, code)
+    return _form_page(
+        request,
+        ReasonForm(request.POST or None),
+        lambda data: services.lift_hold(hold=row, by=request.user, why=data["why"]),
+        to=lambda _: row.get_absolute_url(),
+        context={
+            "title": f"Lift hold {row.code} on {row.subject}",
+            "button": "Lift the hold",
+            "then": "Say what was found and why it may go on. Tags answer by the evidence again at once.",
+        },
+    )
+
+
+@require_http_methods(["GET", "POST"])
+@login_required
+@may("releases.change_gateplan", raise_exception=True)
+def plan(request: HttpRequest, part_number: str | None = None) -> HttpResponse:
+    component = (
+        get_object_or_404(Component.objects.select_related("kit"), kit=request.kit, part_number=part_number)
+        if part_number
+        else None
+    )
+    plans = GatePlan.objects.prefetch_related("checks").filter(kit=request.kit)
+    row = plans.filter(component=component).first() or plans.filter(component__isnull=True).first()
+    planned = {check.check_code: check for check in row.checks.all()} if row else {}
+    return _form_page(
+        request,
+        PlanForm(request.POST or None, planned=planned),
+        lambda data: services.set_plan(kit=request.kit, component=component, checks=plan_checks(data), by=request.user),
+        template="releases/plan.html",
+        to=lambda _: component.get_absolute_url() if component else reverse("board", args=[request.kit.code]),
+        context={"component": component, "plan": row, "own": bool(row and row.component_id)},
+    )

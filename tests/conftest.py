@@ -1,0 +1,1 @@
+from tests.people import *  # noqa: F403
