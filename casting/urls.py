@@ -1,4 +1,26 @@
-from django.urls import path  # noqa: F401
+from django.urls import path
+
+from . import views
 
 app_name = "casting"
-urlpatterns = []
+urlpatterns = [
+    path("casts/", views.casts, name="casts"),
+    path("casts/<str:serial>/", views.cast, name="cast"),
+    path("casts/<str:serial>/demould/", views.demould, name="demould"),
+    path("casts/<str:serial>/correct/", views.correct, name="correct"),
+    path("casts/<str:serial>/move/", views.move, name="move"),
+    path("casts/<str:serial>/report/", views.report, name="report"),
+    path("log-cast/", views.log_cast, name="log_cast"),
+    path("moulds/", views.moulds, name="moulds"),
+    path("moulds/<str:code>/", views.mould, name="mould"),
+    path("moulds/<str:code>/state/", views.mould_state, name="mould_state"),
+    path("log-mould/", views.log_mould, name="log_mould"),
+    path("batches/", views.batches, name="batches"),
+    path("batches/<str:code>/", views.batch, name="batch"),
+    path("batches/<str:code>/strength/", views.log_strength, name="log_strength"),
+    path("log-batch/", views.log_batch, name="log_batch"),
+    path("nonconformities/", views.nonconformities, name="nonconformities"),
+    path("nonconformities/<str:code>/", views.nonconformity, name="nonconformity"),
+    path("nonconformities/<str:code>/decide/", views.decide, name="decide"),
+    path("parts/<str:part_number>/<str:letter>/casts/", views.revision_casts, name="revision_casts"),
+]
