@@ -283,6 +283,7 @@ class Packet(models.Model):
     file = models.ForeignKey(StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
     asked_at = models.DateTimeField()
     made_at = models.DateTimeField(null=True, blank=True)
+    address = models.CharField(max_length=200, blank=True, help_text="Where the project answered when it was signed.")
     error = models.TextField(blank=True)
 
     def __str__(self) -> str:

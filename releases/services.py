@@ -17,6 +17,7 @@ from parts.numbering import next_code
 from .errors import GateClosed, NotNow, NotYours
 from .gate import CHECKS, GateReading, check, evaluate
 from .gate.base import canonical
+from .jobs import make_packet
 from .models import (
     CheckResult,
     Concession,
@@ -93,11 +94,11 @@ def send_back(*, revision: Revision, by: Any, why: str, at: datetime | None = No
 
 
 @transaction.atomic
-def sign_off(*, revision: Revision, by: Any, at: datetime | None = None) -> Release:
+def sign_off(*, revision: Revision, by: Any, address: str = "", at: datetime | None = None) -> Release:
     """Make a revision buildable, and the one before it superseded, on evidence read inside this transaction.
 
     Refuses the author, a revision on hold, any check that fails, is inconclusive or missing, and a second signature
-    at the same moment: exactly one signs.
+    at the same moment: exactly one signs. address: where the project answers, for the packet's QR code.
     """
     at = at or timezone.now()
     locked = Revision.objects.select_for_update().select_related("component__kit", "author").get(pk=revision.pk)
@@ -127,7 +128,8 @@ def sign_off(*, revision: Revision, by: Any, at: datetime | None = None) -> Rele
     )
     SignOff.objects.create(revision=locked, release=release, signed_by=by, signed_name=str(by), signed_at=at)
     CheckResult.objects.bulk_create(_frozen(release, reading))
-    Packet.objects.create(release=release, asked_at=at)
+    packet = Packet.objects.create(release=release, asked_at=at, address=address)
+    transaction.on_commit(lambda: make_packet.enqueue(packet.pk))
     record(
         by, "revision.signed-off", locked, f"{locked} signed off by {by}: buildable. {reading.summary}",
         details={"evidence": release.evidence_hash}, at=at,

@@ -66,7 +66,7 @@ def sign(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     return _answer(
         request,
         revision,
-        lambda: services.sign_off(revision=revision, by=request.user),
+        lambda: services.sign_off(revision=revision, by=request.user, address=request.build_absolute_uri("/")),
         f"{revision} is buildable. The packet is being made.",
     )
 
