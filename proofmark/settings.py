@@ -38,6 +38,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "proofmark.middleware.CurrentKit",
 ]
 ROOT_URLCONF = "proofmark.urls"
 WSGI_APPLICATION = "proofmark.wsgi.application"

@@ -1,0 +1,39 @@
+"""What every request needs to know before its view runs."""
+
+from collections.abc import Callable
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.utils import timezone
+
+from parts.models import Kit
+
+
+class CurrentKit:
+    """For every address below a kit's code: the kit on the request, its time zone for the answer.
+
+    The code is taken out of the view's arguments, so that a view is written without it.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        request.kit = None
+        try:
+            return self.get_response(request)
+        finally:
+            timezone.deactivate()
+
+    def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: dict[str, Any]) -> None:
+        if "kit" not in kwargs:
+            return
+        code = kwargs.pop("kit")
+        request.kit = Kit.objects.filter(code__iexact=code).first()
+        if request.kit is None:
+            raise Http404(f"There is no kit {code}.")
+        try:
+            timezone.activate(ZoneInfo(request.kit.time_zone))
+        except (ZoneInfoNotFoundError, ValueError):
+            timezone.deactivate()
