@@ -1,4 +1,10 @@
-from django.urls import path  # noqa: F401
+from django.urls import path
+
+from . import views
 
 app_name = "logbook"
-urlpatterns = []
+urlpatterns = [
+    path("logbook/", views.entry_list, name="list"),
+    path("parts/<str:part_number>/<str:letter>/logbook/", views.revision_entries, name="revision"),
+    path("files/<str:sha256>/<str:name>", views.stored_file, name="file"),
+]

@@ -2,15 +2,15 @@
 
 from decimal import Decimal
 
-from metrology.wording import NBSP
+from metrology.wording import MINUS, NBSP
 
 from .errors import Unusable
 
 
 def shown(value: Decimal) -> str:
     """A decimal as it was meant: no trailing zeros, a real minus sign."""
-    plain = value.normalize() if value else Decimal(0)
-    return format(plain, "f").replace("-", "\u2212")
+    plain = Decimal(str(value)).normalize() if value else Decimal(0)
+    return format(plain, "f").replace("-", MINUS)
 
 
 def check_limits(lower: Decimal | None, upper: Decimal | None, unit: str = "", *, both: bool = False) -> None:

@@ -1,4 +1,30 @@
-from django.urls import path  # noqa: F401
+from django.urls import path
+
+from .views import components, definition, importing, kits, revisions
 
 app_name = "parts"
-urlpatterns = []
+SHEET = "parts/<str:part_number>/<str:letter>/definition/"
+
+urlpatterns = [
+    path("kit/", kits.change_kit, name="change_kit"),
+    path("parts/", components.component_list, name="list"),
+    path("new-component/", components.new_component, name="new_component"),
+    path("new-interface/", components.new_interface, name="new_interface"),
+    path("interfaces/<str:code>/", components.change_interface, name="change_interface"),
+    path("parts/<str:part_number>/", components.component, name="component"),
+    path("parts/<str:part_number>/change/", components.change_component, name="change_component"),
+    path("parts/<str:part_number>/new-revision/", revisions.new_revision, name="new_revision"),
+    path(SHEET, definition.definition, name="definition"),
+    path(SHEET + "change/", revisions.change_revision, name="change_revision"),
+    path(SHEET + "start-trial/", revisions.start_trial, name="start_trial"),
+    path(SHEET + "nominal/", definition.file_nominal, name="file_nominal"),
+    path(SHEET + "drawing/", definition.file_drawing, name="file_drawing"),
+    path(SHEET + "characteristics/new/", definition.new_characteristic, name="new_characteristic"),
+    path(SHEET + "characteristics/import/", importing.import_characteristics, name="import"),
+    path(SHEET + "characteristics/<int:number>/", definition.change_characteristic, name="change_characteristic"),
+    path(
+        SHEET + "characteristics/<int:number>/remove/", definition.remove_characteristic, name="remove_characteristic"
+    ),
+    path(SHEET + "regions/new/", definition.new_region, name="new_region"),
+    path(SHEET + "regions/<int:pk>/remove/", definition.remove_region, name="remove_region"),
+]

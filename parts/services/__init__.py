@@ -10,7 +10,7 @@ from .characteristics import (
 )
 from .components import add_interface, change_component, change_interface, create_component
 from .kits import change_kit, create_kit
-from .revisions import change_revision, create_revision, next_letter, start_trial
+from .revisions import change_revision, check_open, create_revision, next_letter, start_trial
 
 __all__ = [
     "add_characteristic",
@@ -21,6 +21,7 @@ __all__ = [
     "change_interface",
     "change_kit",
     "change_revision",
+    "check_open",
     "create_component",
     "create_kit",
     "create_revision",

@@ -115,8 +115,12 @@ def start_trial(revision: Revision, *, by: Any, at: datetime | None = None) -> R
 
 def lock_open(revision: Revision) -> None:
     """Hold the revision for this transaction and refuse when its definition is closed. Raises Frozen."""
-    state = Revision.objects.select_for_update().values_list("state", flat=True).get(pk=revision.pk)
-    revision.state = state
+    revision.state = Revision.objects.select_for_update().values_list("state", flat=True).get(pk=revision.pk)
+    check_open(revision)
+
+
+def check_open(revision: Revision) -> None:
+    """Refuse when the definition is closed, as far as the record in hand tells. Raises Frozen."""
     if not revision.is_open:
         raise Frozen(
             f"{revision} is {revision.get_state_display()}, so its definition is closed. "
