@@ -23,10 +23,10 @@ TOO_SMALL = 8.0
 # Sides shorter than this share of the longest say little: noise and warp change them too much.
 TELLING_SIDE = 0.1
 
-SAMPLES = 3000
+SAMPLES = 2000
 # Strays stand out better the more points there are: they fill a space, the part only a surface.
 SAMPLES_WITH_STRAYS = 20_000
-DIRECTIONS = 1000
+DIRECTIONS = 600
 TRIMMED = 0.01
 NEIGHBOURS = 8
 STRAY = 3.0
@@ -80,13 +80,13 @@ def check_size(nominal: Mesh, scan: Cloud, unit: str) -> None:
     if ratio > TOO_BIG:
         raise AlignmentError(
             "wrong-size",
-            f"{both} That is {ratio:.1f} times as big: check that it is a scan of this part and that the unit is right, "
+            f"{both} That is {ratio:.1f} times as big: check the unit and that it is a scan of this part, "
             "and cut away the table and whatever else was scanned with it.",
         )
     if ratio * TOO_SMALL < 1:
         raise AlignmentError(
             "wrong-size",
-            f"{both} That is too small a piece to place: check that it is a scan of this part and that the unit is right, "
+            f"{both} That is too small a piece to place: check the unit and that it is a scan of this part, "
             "and scan more of it.",
         )
 
@@ -99,7 +99,7 @@ def _differ_by(wanted: Floats, found: Floats, factor: float) -> bool:
     if not abs(telling.min() - 1) <= NEAR:
         return False
     if 1 < factor < SMALL_FACTOR:
-        return bool(telling.max() <= 1 + NEAR and ratios.min() >= 1 - NEAR)
+        return bool(telling.max() <= 1 + NEAR and ratios.min() >= factor**-0.5)
     return bool(np.median(telling) <= 2.0)
 
 
@@ -145,8 +145,8 @@ def box_sides(points: Floats) -> Sizes:
 
 
 def in_words(sides: Sizes) -> str:
-    """“400 × 300 × 200 mm”, three figures each."""
-    return " × ".join(f"{s:,.0f}" if s >= 100 else f"{float(f'{s:.3g}'):g}" for s in sides) + "\u00a0mm"
+    """“400 × 300 × 200 mm”, with two or three figures each: the sides are estimates."""
+    return " × ".join(f"{s:,.0f}" if s >= 100 else f"{float(f'{s:.{2 + (s >= 10)}g}'):g}" for s in sides) + "\u00a0mm"
 
 
 def _widths(points: Floats, directions: Floats) -> Floats:
@@ -160,7 +160,7 @@ def _widths(points: Floats, directions: Floats) -> Floats:
 def _least_width(points: Floats, directions: Floats, about: Floats | None = None) -> Floats:
     """The direction of least width among `directions` and, more finely, around the best; across `about` when given."""
     best: Floats = directions[_widths(points, directions).argmin()]
-    for spread in (0.03, 0.01, 0.003, 0.001):
+    for spread in (0.06, 0.02, 0.006, 0.002):
         near = best + spread * np.random.default_rng(7).uniform(-1, 1, (60, 3))
         if about is not None:
             near -= np.outer(near @ about, about)

@@ -45,9 +45,9 @@ def _cut_ears(points: Floats, around: Ints) -> Ints:
     p = points[around] - points[around[0]]
     normal = np.cross(p, np.roll(p, -1, axis=0)).sum(axis=0)
     drop = int(np.abs(normal).argmax())
-    flat = np.delete(p, drop, axis=1) * np.sign(normal[drop])
-    if drop == 1:
-        flat[:, 0] *= -1.0
+    flat = np.delete(p, drop, axis=1)
+    # Mirrored where needed, so that the polygon runs counter-clockwise.
+    flat[:, 0] *= np.sign(normal[drop]) * (-1 if drop == 1 else 1)
     left = list(range(len(around)))
     triangles = []
     while len(left) > 3:
