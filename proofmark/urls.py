@@ -3,9 +3,15 @@
 from django.contrib import admin
 from django.urls import include, path
 
+from proofmark.boards import views as boards
+
 rooms = ["parts", "casting", "inspection", "lessons", "releases", "sitework", "logbook"]
 
 urlpatterns = [
     path("admin/", admin.site.urls),
+    path("", include("sitework.tag_urls")),
+    path("", boards.home, name="home"),
+    path("<str:kit>/", boards.board, name="board"),
+    path("<str:kit>/bench/", boards.my_bench, name="bench"),
     *[path("<str:kit>/", include(f"{room}.urls")) for room in rooms],
 ]

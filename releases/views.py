@@ -1,10 +1,7 @@
 """The gate sheet of a revision and the acts of release."""
 
-from collections.abc import Callable
 from typing import Any
 
-from django.contrib import messages
-from django.contrib.auth.decorators import login_required, permission_required
 from django.db.models import Model
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -13,9 +10,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from casting.models import Batch, Cast, Mould
-from logbook.once import submit_once
-from parts.errors import Refusal
-from parts.models import Component, Revision
+from parts.acting import act_or_say, form_page, may
+from parts.models import Component
 from parts.queries import revision_or_404
 
 from . import queries, services
@@ -23,96 +19,64 @@ from .forms import ConcessionForm, HoldForm, PlanForm, ReasonForm, WithdrawForm,
 from .gate import evaluate
 from .models import Concession, GatePlan, Packet
 
-may = permission_required
-
 
 @require_GET
-@login_required
-@may("parts.view_revision", raise_exception=True)
+@may("parts.view_revision")
 def gate(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
     return render(request, "releases/gate.html", queries.gate_sheet(revision, request.user, timezone.now()))
 
 
-def _answer(request: HttpRequest, revision: Revision, act: Callable[[], Model], said: str) -> HttpResponse:
-    """Do one act of the gate sheet and come back to it, with what was done or why not."""
-    try:
-        submit_once(request, act, url=lambda _: revision.get_absolute_url())
-    except Refusal as refusal:
-        messages.error(request, refusal.sentence)
-    else:
-        messages.success(request, said)
-    return redirect(revision)
-
-
 @require_POST
-@login_required
-@may("releases.put_forward_revision", raise_exception=True)
+@may("releases.put_forward_revision")
 def put_forward(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
-    return _answer(
+    return act_or_say(
         request,
-        revision,
         lambda: services.put_forward(revision=revision, by=request.user),
+        revision.get_absolute_url(),
         f"{revision} put forward. It waits for the signature of a lead who is not its author.",
     )
 
 
 @require_POST
-@login_required
-@may("releases.sign_off_revision", raise_exception=True)
+@may("releases.sign_off_revision")
 def sign(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
-    return _answer(
+    return act_or_say(
         request,
-        revision,
         lambda: services.sign_off(revision=revision, by=request.user, address=request.build_absolute_uri("/")),
+        revision.get_absolute_url(),
         f"{revision} is buildable. The packet is being made.",
     )
 
 
-def _form_page(
-    request: HttpRequest,
-    form: Any,
-    act: Callable[[dict[str, Any]], Model],
-    *,
-    template: str = "releases/act.html",
-    to: Callable[[Model], str],
-    context: dict[str, Any],
-) -> HttpResponse:
-    """Show a form; when it is sent and good, act once and go on. A refusal stands beside its field."""
-    if request.method == "POST" and form.is_valid():
-        try:
-            return redirect(submit_once(request, lambda: act(form.cleaned_data), url=to))
-        except Refusal as refusal:
-            form.add_error(refusal.field if refusal.field in form.fields else None, refusal.sentence)
-    return render(request, template, {"form": form, **context}, status=422 if form.errors else 200)
-
-
 @require_http_methods(["GET", "POST"])
-@login_required
-@may("releases.sign_off_revision", raise_exception=True)
+@may("releases.sign_off_revision")
 def send_back(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
-    return _form_page(
+    form = ReasonForm(request.POST or None)
+    return form_page(
         request,
-        ReasonForm(request.POST or None),
-        lambda data: services.send_back(revision=revision, by=request.user, why=data["why"]),
-        to=lambda _: revision.get_absolute_url(),
+        form,
+        lambda: services.send_back(revision=revision, by=request.user, why=form.cleaned_data["why"]),
+        template="releases/act.html",
+        url=lambda _: revision.get_absolute_url(),
         context={"revision": revision, "title": f"Send {revision} back to trial", "button": "Send back"},
     )
 
 
 @require_http_methods(["GET", "POST"])
-@login_required
-@may("releases.withdraw_revision", raise_exception=True)
+@may("releases.withdraw_revision")
 def withdraw(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
-    return _form_page(
+    form = WithdrawForm(request.POST or None)
+    return form_page(
         request,
-        WithdrawForm(request.POST or None),
-        lambda data: services.withdraw(revision=revision, by=request.user, reason=data["reason"]),
-        to=lambda _: revision.get_absolute_url(),
+        form,
+        lambda: services.withdraw(revision=revision, by=request.user, reason=form.cleaned_data["reason"]),
+        template="releases/act.html",
+        url=lambda _: revision.get_absolute_url(),
         context={
             "revision": revision,
             "title": f"Withdraw {revision} for good",
@@ -124,17 +88,17 @@ def withdraw(request: HttpRequest, part_number: str, letter: str) -> HttpRespons
 
 
 @require_http_methods(["GET", "POST"])
-@login_required
-@may("releases.grant_concession", raise_exception=True)
+@may("releases.grant_concession")
 def grant_concession(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
     reading = evaluate([revision], timezone.now())[revision.pk]
     form = ConcessionForm(request.POST or None, revision=revision, reading=reading, by=request.user)
-    return _form_page(
+    return form_page(
         request,
         form,
-        lambda data: services.grant_concession(revision=revision, by=request.user, **data),
-        to=lambda row: f"{revision.get_absolute_url()}#{row.code}",
+        lambda: services.grant_concession(revision=revision, by=request.user, **form.cleaned_data),
+        template="releases/act.html",
+        url=lambda row: f"{revision.get_absolute_url()}#{row.code}",
         context={
             "revision": revision,
             "title": f"Grant a concession for {revision}",
@@ -145,22 +109,22 @@ def grant_concession(request: HttpRequest, part_number: str, letter: str) -> Htt
 
 
 @require_http_methods(["GET", "POST"])
-@login_required
-@may("releases.grant_concession", raise_exception=True)
+@may("releases.grant_concession")
 def end_concession(request: HttpRequest, code: str) -> HttpResponse:
     row = get_object_or_404(Concession.objects.select_related("revision__component__kit"), kit=request.kit, code=code)
-    return _form_page(
+    form = ReasonForm(request.POST or None)
+    return form_page(
         request,
-        ReasonForm(request.POST or None),
-        lambda data: services.end_concession(concession=row, by=request.user, why=data["why"]),
-        to=lambda _: row.revision.get_absolute_url(),
+        form,
+        lambda: services.end_concession(concession=row, by=request.user, why=form.cleaned_data["why"]),
+        template="releases/act.html",
+        url=lambda _: row.revision.get_absolute_url(),
         context={"revision": row.revision, "title": f"End concession {row.code}", "button": "End it"},
     )
 
 
 @require_GET
-@login_required
-@may("parts.view_revision", raise_exception=True)
+@may("parts.view_revision")
 def packet(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
     row = get_object_or_404(Packet.objects.select_related("file"), release__revision=revision, file__isnull=False)
@@ -189,15 +153,16 @@ def _held(request: HttpRequest, what: str, name: str) -> Any:
 
 
 @require_http_methods(["GET", "POST"])
-@login_required
-@may("releases.place_hold", raise_exception=True)
+@may("releases.place_hold")
 def place_hold(request: HttpRequest, what: str, name: str) -> HttpResponse:
     held = _held(request, what, name)
-    return _form_page(
+    form = HoldForm(request.POST or None)
+    return form_page(
         request,
-        HoldForm(request.POST or None),
-        lambda data: services.place_hold(on=held, by=request.user, **data),
-        to=lambda row: row.get_absolute_url(),
+        form,
+        lambda: services.place_hold(on=held, by=request.user, **form.cleaned_data),
+        template="releases/act.html",
+        url=lambda row: row.get_absolute_url(),
         context={
             "revision": held if what == "revision" else None,
             "title": f"Put {what} {held} on hold",
@@ -208,30 +173,29 @@ def place_hold(request: HttpRequest, what: str, name: str) -> HttpResponse:
 
 
 @require_GET
-@login_required
-@may("releases.view_hold", raise_exception=True)
+@may("releases.view_hold")
 def holds(request: HttpRequest) -> HttpResponse:
     return render(request, "releases/holds.html", {"holds": queries.holds_for_list(request.kit)})
 
 
 @require_GET
-@login_required
-@may("releases.view_hold", raise_exception=True)
+@may("releases.view_hold")
 def hold(request: HttpRequest, code: str) -> HttpResponse:
     row = queries.hold_or_404(request.kit, code)
     return render(request, "releases/hold.html", {"hold": row, "casts": queries.casts_under(row)})
 
 
 @require_http_methods(["GET", "POST"])
-@login_required
-@may("releases.lift_hold", raise_exception=True)
+@may("releases.lift_hold")
 def lift_hold(request: HttpRequest, code: str) -> HttpResponse:
     row = queries.hold_or_404(request.kit, code)
-    return _form_page(
+    form = ReasonForm(request.POST or None)
+    return form_page(
         request,
-        ReasonForm(request.POST or None),
-        lambda data: services.lift_hold(hold=row, by=request.user, why=data["why"]),
-        to=lambda _: row.get_absolute_url(),
+        form,
+        lambda: services.lift_hold(hold=row, by=request.user, why=form.cleaned_data["why"]),
+        template="releases/act.html",
+        url=lambda _: row.get_absolute_url(),
         context={
             "title": f"Lift hold {row.code} on {row.subject}",
             "button": "Lift the hold",
@@ -241,8 +205,7 @@ def lift_hold(request: HttpRequest, code: str) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-@login_required
-@may("releases.change_gateplan", raise_exception=True)
+@may("releases.change_gateplan")
 def plan(request: HttpRequest, part_number: str | None = None) -> HttpResponse:
     component = (
         get_object_or_404(Component.objects.select_related("kit"), kit=request.kit, part_number=part_number)
@@ -252,11 +215,14 @@ def plan(request: HttpRequest, part_number: str | None = None) -> HttpResponse:
     plans = GatePlan.objects.prefetch_related("checks").filter(kit=request.kit)
     row = plans.filter(component=component).first() or plans.filter(component__isnull=True).first()
     planned = {check.check_code: check for check in row.checks.all()} if row else {}
-    return _form_page(
+    form = PlanForm(request.POST or None, planned=planned)
+    return form_page(
         request,
-        PlanForm(request.POST or None, planned=planned),
-        lambda data: services.set_plan(kit=request.kit, component=component, checks=plan_checks(data), by=request.user),
+        form,
+        lambda: services.set_plan(
+            kit=request.kit, component=component, checks=plan_checks(form.cleaned_data), by=request.user
+        ),
         template="releases/plan.html",
-        to=lambda _: component.get_absolute_url() if component else reverse("board", args=[request.kit.code]),
+        url=lambda _: component.get_absolute_url() if component else reverse("board", args=[request.kit.code]),
         context={"component": component, "plan": row, "own": bool(row and row.component_id)},
     )
