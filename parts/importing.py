@@ -73,7 +73,7 @@ def preview(revision: Revision, text: str, *, by: Any) -> Preview:
 def _read(line: int, cells: dict[str, str], fault: str) -> PreviewRow:
     if fault:
         return PreviewRow(line, cells, None, [fault])
-    form = CharacteristicForm({"number": "1"} | cells if not cells.get("number") else cells)
+    form = CharacteristicForm(cells if cells.get("number") else cells | {"number": "1"})
     if not form.is_valid():
         faults = [
             f"{_heading(form, field)}{sentence}" for field, sentences in form.errors.items() for sentence in sentences
