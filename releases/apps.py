@@ -7,8 +7,11 @@ class ReleasesConfig(AppConfig):
     verbose_name = "Releases"
 
     def ready(self):
-        from logbook import hooks
+        from casting import hooks as casting_hooks
+        from logbook import hooks as logbook_hooks
 
+        from .queries import stop_on_hold
         from .review import review_after
 
-        hooks.listeners.append(review_after)
+        logbook_hooks.listeners.append(review_after)
+        casting_hooks.stops.append(stop_on_hold)

@@ -8,7 +8,7 @@ from typing import Any
 from django.db.models import F, Q, QuerySet
 from django.shortcuts import get_object_or_404
 
-from casting.models import Cast
+from casting.models import Batch, Cast, Mould
 from inspection.models import Scan
 from metrology.wording import listed
 from parts.models import Component, Kit, Revision
@@ -234,3 +234,14 @@ def trend(component: Component) -> list[TrendPoint]:
         for scan in newest.values()
         if scan.result.worst is not None
     ]
+
+
+def stop_on_hold(revision: Revision, mould: Mould | None, batch: Batch | None) -> str | None:
+    """Why nobody may cast: an open hold on the revision, the mould or the batch. For `casting.hooks.stops`."""
+    named = Q(revision=revision)
+    if mould:
+        named |= Q(mould=mould)
+    if batch:
+        named |= Q(batch=batch)
+    hold = Hold.objects.filter(OPEN, named).select_related("revision__component", "mould", "batch").first()
+    return f"{hold.subject} is on hold ({hold.code}): {hold.reason} Ask the lead before you pour." if hold else None

@@ -1,0 +1,81 @@
+"""Pieces of pages that need more than one room: the head of a revision's sheets, who has seen a hold."""
+
+from typing import Any
+
+from django import template
+from django.urls import reverse
+from django.utils import timezone
+
+from parts.models import Component, Revision
+from releases.models import Hold, Release
+from sitework.queries import acknowledgement_rows, installed_under
+
+register = template.Library()
+
+# The sheets of a revision: name, what it is called, and its address.
+SHEETS = (
+    ("gate", "Gate", "releases:gate"),
+    ("definition", "Definition", "parts:definition"),
+    ("casts", "Casts", "casting:revision_casts"),
+    ("scans", "Scans", "inspection:revision_scans"),
+    ("trials", "Trials", "lessons:revision_trials"),
+    ("lessons", "Lessons", "lessons:revision_lessons"),
+    ("logbook", "Logbook", "logbook:revision"),
+)
+
+
+@register.simple_tag(takes_context=True)
+def revision_head(context: template.Context, revision: Revision, sheet: str) -> dict[str, Any]:
+    """What the title block of a revision says: {% revision_head revision "casts" as head %}."""
+    hold = Hold.objects.filter(revision=revision, lifted_at__isnull=True).order_by("placed_at").first()
+    release = Release.objects.filter(revision=revision).prefetch_related("sign_offs").first()
+    args = revision.url_args()
+    return {
+        "revision": revision,
+        "component": revision.component,
+        "letters": revisions_of(revision.component),
+        "hold": hold,
+        "signed": [sign.signed_name for sign in release.sign_offs.all()] if release else [],
+        "released_at": release.released_at if release else None,
+        "sheet_class": _standing(revision, hold),
+        "sheet": sheet,
+        "sheets": [
+            {
+                "name": name,
+                "number": number,
+                "title": title,
+                "url": reverse(address, args=args),
+                "current": name == sheet,
+            }
+            for number, (name, title, address) in enumerate(SHEETS, 1)
+        ],
+    }
+
+
+def revisions_of(component: Component) -> list[Revision]:
+    """All revisions of a component by letter; what was prefetched is used as it is."""
+    rows = list(component.revisions.all())
+    for row in rows:
+        row.component = component
+    return sorted(rows, key=lambda row: (len(row.letter), row.letter))
+
+
+def _standing(revision: Revision, hold: Hold | None) -> str:
+    """The frame of the sheet: pencil for what nobody signed, ink for what people signed."""
+    if hold:
+        return "hold"
+    if revision.state == Revision.State.BUILDABLE:
+        return "inked"
+    return "void" if revision.state == Revision.State.WITHDRAWN else "pencil"
+
+
+@register.inclusion_tag("sitework/_hold_sites.html", takes_context=True)
+def hold_sites(context: template.Context, hold: Hold) -> dict[str, Any]:
+    """Which installed pieces a hold touches, and which sites have not yet acknowledged it."""
+    return {
+        "hold": hold,
+        "installed": installed_under(hold),
+        "sites": acknowledgement_rows(hold),
+        "now": timezone.now(),
+        "user": context.get("user"),
+    }
