@@ -1,0 +1,144 @@
+"""The whole comparison of a scan with its nominal: align, measure, sum up. One pure function, `compare`."""
+
+from collections.abc import Callable, Sequence
+from time import perf_counter
+
+import numpy as np
+import numpy.typing as npt
+
+from metrology import VERSION
+from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
+from metrology.comparison_figures import callouts, histogram, limits_at, local_means, overall, region_result, six_faces
+from metrology.comparison_results import Callout, Comparison, RegionResult, RegionSpec, Settings
+from metrology.comparison_words import share
+from metrology.conformity import check_uncertainty
+from metrology.deviation import PIECE, STAGE, neighbour_order
+from metrology.errors import InputError
+from metrology.registration import Pose, register_on
+from metrology.strays import find_strays
+from metrology.surface import Samples, Surface, prepare, sample
+
+__all__ = ["Callout", "Comparison", "RegionResult", "RegionSpec", "Settings", "compare"]
+
+SUMMING = "summing up"
+
+# Aim for this many scan points to each surface sample, between these numbers of samples.
+_POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES = 16, 400, 20_000
+
+
+def compare(
+    mesh: Mesh, cloud: Cloud, settings: Settings, regions: Sequence[RegionSpec] = (), progress: Progress = silent
+) -> Comparison:
+    """Align a scan, measure its deviation and decide. Same input, same answer (but for `stage_seconds`).
+
+    cloud: at least 100 points, scan frame, finite. Without regions, the faces towards the six directions are reported.
+    progress gets "aligning", "measuring" and "summing up"; what it raises passes through. Memory beside the cloud:
+    about 60 bytes a point.
+
+    Raises InputError for settings that contradict themselves, an unusable nominal or coordinates that are not numbers,
+    AlignmentError for a scan that cannot be placed.
+    """
+    _check(settings, regions)
+    started = perf_counter()
+    progress("aligning", 0.0)
+    surface = prepare(mesh)
+    pose = register_on(surface, cloud.points, seed=settings.seed, progress=progress)
+    aligned = perf_counter()
+    total = len(cloud.points)
+    samples = sample(surface, int(np.clip(total // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
+    values, owners = _measure(surface, samples, pose, cloud.points, progress)
+    measured_at = perf_counter()
+    tick = _summing(progress)
+    lonely, beside = find_strays(
+        values,
+        owners,
+        lambda rows: pose.place(cloud.points[rows]),
+        sigma=pose.rms,
+        least_sigma=max(1e-5 * surface.diagonal, 0.01 * (settings.upper_mm - settings.lower_mm)),
+        point_spacing=float(np.sqrt(surface.area / total)),
+        diagonal=surface.diagonal,
+        stray_mm=settings.stray_mm,
+        tick=tick,
+    )
+    left_out = lonely | beside
+    tick()
+    measured, noise = local_means(samples, values, owners, ~left_out)
+    tick()
+    lower, upper = limits_at(samples, settings, regions)
+    specs = list(regions) or six_faces(samples, settings)
+    parts = [region_result(spec, measured, settings) for spec in specs]
+    figures = overall(measured, lower, upper, settings, specs, parts if regions else [])
+    if pose.ambiguous:
+        note = " The part fits the nominal in more than one way round: places may be named on the wrong side."
+        figures["sentence"] += note
+    if beside.any():
+        figures["sentence"] += f" {share(float(beside.mean()))} of the points stand beside the part and were left out."
+    edges, counts = histogram(measured.deviation, settings)
+    seconds = {"aligning": aligned - started, "measuring": measured_at - aligned}
+    seconds[SUMMING] = perf_counter() - measured_at
+    progress(SUMMING, 1.0)
+    return Comparison(
+        pose=pose,
+        points_read=total,
+        points_used=int(total - left_out.sum()),
+        stray_share=float(left_out.mean()),
+        beside_share=float(beside.mean()),
+        noise_mm=noise,
+        spacing_mm=samples.spacing,
+        histogram_edges=edges,
+        histogram_counts=counts,
+        regions=tuple(parts),
+        sample_points=samples.points,
+        sample_normals=samples.normals,
+        sample_deviation=measured.deviation,
+        callouts=callouts(measured, lower, upper, specs, surface.diagonal),
+        stage_seconds=seconds,
+        version=VERSION,
+        **figures,
+    )
+
+
+def _check(settings: Settings, regions: Sequence[RegionSpec]) -> None:
+    pairs = [("", settings.lower_mm, settings.upper_mm), *((f" of {r.name}", r.lower_mm, r.upper_mm) for r in regions)]
+    for whose, lower, upper in pairs:
+        if not lower < upper:
+            raise InputError("limits-swapped", f"The limits{whose} are the wrong way round: give the lower one first.")
+    check_uncertainty(settings.uncertainty_mm)
+    if not 0 < settings.coverage_needed <= 1:
+        raise InputError("coverage", "The coverage needed must be more than 0 % and at most 100 %.")
+    if settings.stray_mm is not None and not settings.stray_mm > 0:
+        raise InputError("stray-distance", "The distance beyond which points are strays must be more than 0 mm.")
+
+
+def _measure(
+    surface: Surface, samples: Samples, pose: Pose, points: Floats, progress: Progress
+) -> tuple[Floats, npt.NDArray[np.int32]]:
+    """Signed deviation of every point, (n,) mm, and the surface sample it belongs to, (n,) int32."""
+    total = len(points)
+    values, owners = np.empty(total), np.empty(total, dtype=np.int32)
+    progress(STAGE, 0.0)
+    for start in range(0, total, PIECE):
+        stop = min(start + PIECE, total)
+        placed = pose.place(points[start:stop])
+        if not np.isfinite(placed).all():
+            raise InputError("not-a-number", "The scan has coordinates that are not numbers. Export it again.")
+        order = neighbour_order(placed)
+        found, _, closest, normals = surface.closest(np.ascontiguousarray(placed[order]))
+        rows = start + order
+        values[rows] = found
+        owners[rows] = samples.nearest(closest, normals)[1]
+        progress(STAGE, stop / total)
+    return values, owners
+
+
+def _summing(progress: Progress) -> Callable[[], None]:
+    """Reports the last stage in steps that grow smaller: how many there will be depends on the strays."""
+    left = 1.0
+
+    def tick() -> None:
+        nonlocal left
+        left *= 0.8
+        progress(SUMMING, 1.0 - left)
+
+    progress(SUMMING, 0.0)
+    return tick

@@ -1,0 +1,131 @@
+"""What goes into a comparison and what comes out of it."""
+
+from dataclasses import dataclass
+
+from metrology.bodies import Floats, Ints
+from metrology.registration import Pose
+
+
+@dataclass(frozen=True)
+class Settings:
+    """lower_mm, upper_mm: limits of deviation. uncertainty_mm: expanded, k = 2. coverage_needed: share of the area.
+
+    stray_mm: every point farther off than this is left out; None leaves out only lonely points and bodies beside the
+    part. seed: of the choice of points to align by.
+    """
+
+    lower_mm: float
+    upper_mm: float
+    uncertainty_mm: float
+    coverage_needed: float = 0.95
+    stray_mm: float | None = None
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class RegionSpec:
+    """A region of the nominal with limits of its own: inside a box, or facing a way, or both; neither means all of it.
+
+    box: (x min, y min, z min, x max, y max, z max) mm, nominal frame. facing: a direction; faces whose normal lies
+    within 45° of it belong.
+    """
+
+    name: str
+    lower_mm: float
+    upper_mm: float
+    box: tuple[float, float, float, float, float, float] | None = None
+    facing: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True)
+class RegionResult:
+    """One region. Figures are over its measured samples (see `Comparison`), NaN when there are none.
+
+    points: scan points used on it. coverage: share of its area measured. high_low, forward_back, left_right: mean over
+    the area of deviation times normal, along +Z (up), +X (forward), +Y (left), mm: how the surface moved as a whole;
+    equal growth of opposite faces cancels.
+    """
+
+    name: str
+    lower_mm: float
+    upper_mm: float
+    points: int
+    coverage: float
+    mean: float
+    p01: float
+    p99: float
+    worst: float
+    worst_at: Floats
+    high_low: float
+    forward_back: float
+    left_right: float
+    inside_share: float
+    result: str
+    code: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Callout:
+    """A place worth naming. at: (3,) mm on the nominal. normal: (3,). value: signed mm."""
+
+    number: int
+    at: Floats
+    normal: Floats
+    value: float
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A scan measured against its nominal. Deviations in mm, positive outside.
+
+    Statistics are over samples that each stand for the same area of the nominal, so a densely scanned corner weighs
+    no more than any other. A sample's deviation is the mean over the points closest to it (about 16; where the scan
+    is thin, the neighbours' too). lowest, highest and worst are extremes of these local means, not of single points:
+    noise averages out and a single stray cannot fail a part, while a defect wider than two samples (`spacing_mm`)
+    shows in full. Of normal noise sigma, the extremes of thousands of samples still hold about one sigma.
+
+    points_used: after strays were left out. stray_share: share left out; beside_share: of them, those in connected
+    bodies beside the part. noise_mm: standard deviation of points about their sample. worst: the sample deepest
+    outside, or nearest, its limits. coverage: area share of the nominal with points. sample_deviation: NaN where not
+    measured. histogram_counts: samples. version: of the calculation.
+
+    Samples in given regions are held to the regions' limits (all that apply), the rest to the settings'. result:
+    "does not conform" when one lies outside its limits by more than the uncertainty; else "inconclusive" when
+    coverage of the whole or of a given region falls short, or one lies within the uncertainty of a limit; else
+    "conforms" (ISO 14253-1, from memory). "not measured" when no sample was. code: "outside", "coverage",
+    "uncertainty", "inside" or "not-measured".
+    """
+
+    pose: Pose
+    points_read: int
+    points_used: int
+    stray_share: float
+    beside_share: float
+    noise_mm: float
+    spacing_mm: float
+    mean: float
+    sd: float
+    rms: float
+    p01: float
+    p50: float
+    p99: float
+    lowest: float
+    highest: float
+    worst: float
+    worst_at: Floats
+    inside_share: float
+    coverage: float
+    result: str
+    code: str
+    sentence: str
+    histogram_edges: Floats
+    histogram_counts: Ints
+    regions: tuple[RegionResult, ...]
+    sample_points: Floats
+    sample_normals: Floats
+    sample_deviation: Floats
+    callouts: tuple[Callout, ...]
+    stage_seconds: dict[str, float]
+    version: str

@@ -1,0 +1,115 @@
+"""Choosing points of a scan to align by: few, evenly spread, without strays and without the table it stands on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from metrology.bodies import Floats, Ints
+from metrology.surface import Flags, Surface
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A plane in the scan frame: normal (3,) unit, offset and reach in mm; it owns points within reach of it."""
+
+    normal: Floats
+    offset: float
+    reach: float
+
+    def holds(self, points: Floats) -> Flags:
+        near: Flags = np.abs(points @ self.normal - self.offset) <= self.reach
+        return near
+
+
+def spread_pick(points: Floats, count: int, seed: int) -> Floats:
+    """At most `count` points, one by chance from each of `count` equal stretches of the list, in order."""
+    if len(points) <= count:
+        return np.array(points, dtype=np.float64)
+    edges = np.arange(count + 1) * len(points) // count
+    return np.array(points[np.random.default_rng(seed).integers(edges[:-1], edges[1:])], dtype=np.float64)
+
+
+def common_body(points: Floats, surface: Surface, seed: int) -> tuple[Floats, list[Plane]]:
+    """What to look for on the nominal: a few thousand points, evenly spread, in an order without pattern.
+
+    Also the planes left out: each holds much of the scan and is wider than the whole nominal, like a table.
+    """
+    body = thinned(points, float(np.sqrt(surface.area / 4000)))
+    body = body[np.random.default_rng(seed).permutation(len(body))]
+    planes: list[Plane] = []
+    width = span(surface.vertices)
+    while len(planes) < 2 and _too_wide(body, width, seed) > 0.02:
+        plane = _widest_plane(body, width, seed)
+        if plane is None:
+            break
+        planes.append(plane)
+        body = body[~plane.holds(body)]
+    return body, planes
+
+
+def off_planes(points: Floats, planes: list[Plane]) -> Flags:
+    """True for points that lie on none of the planes, (n,)."""
+    kept = np.ones(len(points), dtype=np.bool_)
+    for plane in planes:
+        kept &= ~plane.holds(points)
+    return kept
+
+
+def thinned(points: Floats, edge: float) -> Floats:
+    """One point from each cube of side `edge` mm that holds about as many points as cubes usually do.
+
+    Cubes holding far fewer than the typical point's cube hold strays and are passed over. Where cubes of this size
+    do not suit the scan (the wrong part, the wrong unit), an even pick of the points is returned.
+    """
+    cell = np.floor((points - points.min(axis=0)) / edge)
+    across = cell.max(axis=0) + 1
+    if np.prod(across) > 2**62:
+        return spread_pick(points, 4000, 0)
+    key = ((cell[:, 0] * across[1] + cell[:, 1]) * across[2] + cell[:, 2]).astype(np.int64)
+    _, first, owner, held = np.unique(key, return_index=True, return_inverse=True, return_counts=True)
+    usual = held >= max(1.0, 0.4 * float(np.median(held[owner])))
+    kept: Ints = np.sort(first[usual])
+    if len(kept) < min(300, len(points) // 2):
+        return spread_pick(points, 4000, 0)
+    return spread_pick(points[kept], 12_000, 0)
+
+
+def span(points: Floats) -> float:
+    """About the greatest distance between two of the points, mm: farthest from the middle, then farthest from that."""
+    end = points.mean(axis=0)
+    for _ in range(3):
+        away = np.linalg.norm(points - end, axis=1)
+        end = points[np.argmax(away)]
+    return float(away.max())
+
+
+def _widest_plane(points: Floats, width: float, seed: int) -> Plane | None:
+    """The plane that holds the most points, if it holds 15 % of them and spreads wider than `width` mm."""
+    rng = np.random.default_rng(seed)
+    corners = points[rng.integers(0, len(points), size=(300, 3))]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    lengths = np.linalg.norm(normals, axis=1)
+    sound = lengths > 1e-9 * width**2
+    normals = normals[sound] / lengths[sound, None]
+    reach = 0.004 * width
+    some = points[:1500]
+    held = np.abs(np.einsum("nj,kj->kn", some, normals) - np.einsum("kj,kj->k", corners[sound, 0], normals)[:, None])
+    if not len(held):
+        return None
+    best = int(np.argmax((held <= reach).sum(axis=1)))
+    plane = Plane(normals[best], float(corners[sound, 0][best] @ normals[best]), reach)
+    for _ in range(3):
+        on = points[plane.holds(points)]
+        middle = on.mean(axis=0)
+        normal: Floats = np.linalg.eigh(np.einsum("ni,nj->ij", on - middle, on - middle))[1][:, 0]
+        plane = Plane(normal, float(middle @ normal), reach)
+    on = points[plane.holds(points)]
+    if len(on) < 0.15 * len(points) or _too_wide(on, width, seed) < 0.04:
+        return None
+    return plane
+
+
+def _too_wide(points: Floats, width: float, seed: int) -> float:
+    """Share of chance pairs of points that lie farther apart than any two points of the nominal."""
+    pairs = points[np.random.default_rng(seed).integers(0, len(points), size=(4000, 2))]
+    return float((np.linalg.norm(pairs[:, 0] - pairs[:, 1], axis=1) > 1.02 * width).mean())
