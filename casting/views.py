@@ -8,14 +8,13 @@ from django.core.paginator import Paginator
 from django.db import models
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_http_methods, require_safe
 
-from logbook.once import submit_once
-from parts.errors import Refusal
 from parts.models import Component, Revision
 from parts.queries import revision_or_404
+from parts.views.acting import act_once
 
 from . import forms, queries, services
 from .hooks import rendered_panels
@@ -31,21 +30,15 @@ def may(permission: str) -> Callable:
 
 
 def done(request: HttpRequest, form: Form, act: Callable[[], models.Model], url=None) -> HttpResponse | None:
-    """Run a service once and go where it leads. Refused: the sentence stands beside its field and None is returned."""
-    if not form.is_valid():
-        return None
-    try:
-        return redirect(submit_once(request, act, url))
-    except Refusal as refusal:
-        form.add_error(refusal.field if refusal.field in form.fields else None, refusal.sentence)
-        return None
+    """Go where the act leads, or None when the form has a fault or the service refused; the form says why."""
+    return act_once(request, form, act, url) if form.is_valid() else None
 
 
 def _page(request: HttpRequest, rows: models.QuerySet) -> Any:
     return Paginator(rows, PAGE).get_page(request.GET.get("page"))
 
 
-@require_GET
+@require_safe
 @may("casting.view_cast")
 def casts(request: HttpRequest) -> HttpResponse:
     rows = queries.casts_with_facts().filter(kit=request.kit)
@@ -56,7 +49,7 @@ def casts(request: HttpRequest) -> HttpResponse:
     return render(request, "casting/casts.html", context)
 
 
-@require_GET
+@require_safe
 @may("casting.view_cast")
 def cast(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
@@ -71,7 +64,7 @@ def cast(request: HttpRequest, serial: str) -> HttpResponse:
     return render(request, "casting/cast.html", context)
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.add_cast")
 def log_cast(request: HttpRequest) -> HttpResponse:
     component = _chosen_component(request)
@@ -103,7 +96,7 @@ def _chosen_component(request: HttpRequest) -> Component | None:
     return components.filter(pk=last.pk).first() if last else components.first()
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.change_cast")
 def demould(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
@@ -116,7 +109,7 @@ def demould(request: HttpRequest, serial: str) -> HttpResponse:
     return render(request, "casting/demould.html", {"cast": piece, "revision": piece.revision, "form": form})
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.change_cast")
 def correct(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
@@ -129,7 +122,7 @@ def correct(request: HttpRequest, serial: str) -> HttpResponse:
     return render(request, "casting/correct.html", {"cast": piece, "revision": piece.revision, "form": form})
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.change_cast")
 def move(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
@@ -144,7 +137,7 @@ def move(request: HttpRequest, serial: str) -> HttpResponse:
     return render(request, "casting/move.html", {"cast": piece, "revision": piece.revision, "form": form})
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.add_nonconformity")
 def report(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
@@ -158,7 +151,7 @@ def report(request: HttpRequest, serial: str) -> HttpResponse:
     return render(request, "casting/report.html", {"cast": piece, "revision": piece.revision, "form": form})
 
 
-@require_GET
+@require_safe
 @may("casting.view_nonconformity")
 def nonconformities(request: HttpRequest) -> HttpResponse:
     return render(
@@ -166,7 +159,7 @@ def nonconformities(request: HttpRequest) -> HttpResponse:
     )
 
 
-@require_http_methods(["GET", "POST"])
+@require_safe
 @may("casting.view_nonconformity")
 def nonconformity(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.nonconformity_or_404(request.kit, code)
@@ -177,7 +170,7 @@ def nonconformity(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.change_nonconformity")
 def decide(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.nonconformity_or_404(request.kit, code)
@@ -192,13 +185,13 @@ def decide(request: HttpRequest, code: str) -> HttpResponse:
     return render(request, "casting/decide.html", context)
 
 
-@require_GET
+@require_safe
 @may("casting.view_mould")
 def moulds(request: HttpRequest) -> HttpResponse:
     return render(request, "casting/moulds.html", {"page": _page(request, queries.moulds_of(request.kit))})
 
 
-@require_GET
+@require_safe
 @may("casting.view_mould")
 def mould(request: HttpRequest, code: str) -> HttpResponse:
     return _mould_page(request, code, None)
@@ -229,7 +222,7 @@ def mould_state(request: HttpRequest, code: str) -> HttpResponse:
     return done(request, form, act) or _mould_page(request, code, form)
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.add_mould")
 def log_mould(request: HttpRequest) -> HttpResponse:
     usual = {}
@@ -248,13 +241,13 @@ def log_mould(request: HttpRequest) -> HttpResponse:
     return render(request, "casting/log_mould.html", {"form": form})
 
 
-@require_GET
+@require_safe
 @may("casting.view_batch")
 def batches(request: HttpRequest) -> HttpResponse:
     return render(request, "casting/batches.html", {"page": _page(request, queries.batches_of(request.kit))})
 
 
-@require_GET
+@require_safe
 @may("casting.view_batch")
 def batch(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.batch_or_404(request.kit, code)
@@ -266,7 +259,7 @@ def batch(request: HttpRequest, code: str) -> HttpResponse:
     return render(request, "casting/batch.html", context)
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.add_batch")
 def log_batch(request: HttpRequest) -> HttpResponse:
     last = queries.batches_of(request.kit).first()
@@ -279,7 +272,7 @@ def log_batch(request: HttpRequest) -> HttpResponse:
     return render(request, "casting/log_batch.html", {"form": form})
 
 
-@require_http_methods(["GET", "POST"])
+@require_http_methods(["GET", "HEAD", "POST"])
 @may("casting.add_strengthtest")
 def log_strength(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.batch_or_404(request.kit, code)
@@ -297,7 +290,7 @@ def log_strength(request: HttpRequest, code: str) -> HttpResponse:
     return render(request, "casting/log_strength.html", {"batch": found, "form": form, "strength_tests": tests})
 
 
-@require_GET
+@require_safe
 @may("casting.view_cast")
 def revision_casts(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision: Revision = revision_or_404(request.kit, part_number, letter)

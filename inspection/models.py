@@ -86,8 +86,12 @@ class Scan(models.Model):
     share = models.FloatField(default=0, help_text="Finished share of the whole job, 0 to 1.")
     heartbeat = models.DateTimeField(null=True, blank=True)
     stop_asked = models.BooleanField(default=False)
+    revived = models.BooleanField(default=False, help_text="Taken up again after its worker died; that happens once.")
     error_code = models.CharField(max_length=40, blank=True)
     error = models.TextField(blank=True)
+    likely_unit = models.CharField(
+        max_length=5, choices=LengthUnit, blank=True, help_text="The unit in which a scan of the wrong size would fit."
+    )
     withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="Taken out of the evidence, with a reason.")
     withdrawn_why = models.TextField(blank=True)
 

@@ -1,0 +1,17 @@
+"""Acts of inspection. Each is one transaction with its logbook entry and refuses with a reason."""
+
+from .instruments import add_instrument, change_instrument
+from .measurements import Reading, record_measurement, record_measurements
+from .scans import ask_stop, run_again, upload_scan, withdraw_scan
+
+__all__ = [
+    "Reading",
+    "add_instrument",
+    "ask_stop",
+    "change_instrument",
+    "record_measurement",
+    "record_measurements",
+    "run_again",
+    "upload_scan",
+    "withdraw_scan",
+]

@@ -1,0 +1,165 @@
+"""Readings of characteristics by hand. A correction is a new reading; the old one stays, marked as replaced."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from django.contrib.auth.models import AbstractUser
+from django.db import transaction
+from django.utils import timezone
+
+from casting.models import Cast
+from casting.moments import said
+from inspection.errors import InspectionRefusal
+from inspection.models import Instrument, Measurement, Result
+from logbook.services import record
+from metrology.conformity import Conformity, decide
+from metrology.wording import NBSP, count
+from parts.limits import shown
+from parts.models import Characteristic
+
+# Factors by which a value is off when its unit or its decimal point was mistaken.
+SLIPS = [Decimal(10) ** power for power in (-3, -2, -1, 1, 2, 3)] + [Decimal("25.4"), 1 / Decimal("25.4")]
+CLOSE = Decimal("0.05")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One value of one characteristic, in its unit, as read on an instrument."""
+
+    characteristic: Characteristic
+    value: Decimal
+    instrument: Instrument
+
+
+def verdict(reading: Reading) -> Conformity:
+    """What the value says, with the guard band of the instrument's U. Raises InspectionRefusal for what cannot be."""
+    characteristic = reading.characteristic
+    _refuse_unit(reading)
+    _refuse_slip(reading)
+    lower, upper = (None if v is None else float(v) for v in (characteristic.lower, characteristic.upper))
+    return decide(float(reading.value), lower, upper, float(reading.instrument.uncertainty))
+
+
+@transaction.atomic
+def record_measurement(
+    cast: Cast,
+    characteristic: Characteristic,
+    *,
+    value: Decimal,
+    instrument: Instrument,
+    by: AbstractUser,
+    measured_at: datetime | None = None,
+    at: datetime | None = None,
+) -> Measurement:
+    """One reading; see `record_measurements`."""
+    reading = Reading(characteristic, value, instrument)
+    return record_measurements(cast, [reading], by=by, measured_at=measured_at, at=at)[0]
+
+
+@transaction.atomic
+def record_measurements(
+    cast: Cast,
+    readings: Sequence[Reading],
+    *,
+    by: AbstractUser,
+    measured_at: datetime | None = None,
+    at: datetime | None = None,
+) -> list[Measurement]:
+    """Readings of one cast, all or none. A reading of a characteristic that has one already replaces it.
+
+    Refuses another revision's characteristic, one that the scan feeds, an instrument of another unit, a value that is
+    off by a decimal point or a unit, a time before the pour or in the future, and an empty sheet. The refusal's field
+    is "value-<characteristic number>" or "instrument-<characteristic number>".
+    """
+    at = at or timezone.now()
+    measured_at = measured_at or at
+    if not readings:
+        raise InspectionRefusal("No value was given. Fill in at least one.", code="empty")
+    if measured_at > at:
+        raise InspectionRefusal("The time of measuring lies in the future.", code="future", field="measured_at")
+    if measured_at < cast.poured_at:
+        raise InspectionRefusal(
+            f"{cast} was poured {said(cast.kit, cast.poured_at)}; it cannot be measured before that.",
+            code="before-pour",
+            field="measured_at",
+        )
+    rows = []
+    for reading in readings:
+        characteristic = reading.characteristic
+        if characteristic.revision_id != cast.revision_id:
+            raise InspectionRefusal(f"{characteristic} belongs to another revision than {cast}.", code="other-revision")
+        if feeds_from_scan(characteristic):
+            raise InspectionRefusal(
+                f"{characteristic} comes from the scan. Upload one.", code="from-scan", field=_value(characteristic)
+            )
+        rows.append(
+            Measurement(
+                cast=cast,
+                characteristic=characteristic,
+                value=reading.value,
+                instrument=reading.instrument,
+                uncertainty=reading.instrument.uncertainty,
+                result=verdict(reading).result,
+                measured_at=measured_at,
+                measured_by=by,
+            )
+        )
+    replaced = Measurement.objects.filter(
+        cast=cast, characteristic__in=[row.characteristic for row in rows], scan__isnull=True, replaced=False
+    )
+    before = {row.characteristic_id: str(row.value) for row in replaced}
+    replaced.update(replaced=True)
+    Measurement.objects.bulk_create(rows)
+    not_conforming = [row for row in rows if row.result != Result.CONFORMS]
+    corrected = f", {len(before)} of them corrected" if before else ""
+    outcome = f" {count(len(rows) - len(not_conforming), 'value')} conform." if not_conforming else " All conform."
+    details = {
+        str(row.characteristic.number): [before.get(row.characteristic_id, ""), str(row.value), row.result]
+        for row in rows
+    }
+    record(
+        by, "cast.measured", cast, f"{cast} measured: {count(len(rows), 'value')}{corrected}.{outcome}",
+        details=details, at=at,
+    )  # fmt: skip
+    return rows
+
+
+def feeds_from_scan(characteristic: Characteristic) -> bool:
+    """Whether the value is the scan's worst deviation, and not typed by anybody."""
+    return characteristic.kind == Characteristic.Kind.PROFILE and characteristic.method == Characteristic.Method.SCAN
+
+
+def _refuse_unit(reading: Reading) -> None:
+    wanted, has = reading.characteristic.unit, reading.instrument.unit
+    if wanted != has:
+        words = {"1": "without a unit"}
+        raise InspectionRefusal(
+            f"{reading.instrument.code} measures {words.get(has, f'in {has}')}, but {reading.characteristic.name} is "
+            f"{words.get(wanted, f'in {wanted}')}. Choose another instrument.",
+            code="other-unit",
+            field=f"instrument-{reading.characteristic.number}",
+        )
+
+
+def _refuse_slip(reading: Reading) -> None:
+    characteristic, value = reading.characteristic, reading.value
+    nominal = characteristic.nominal
+    if not nominal or nominal <= 0 or value <= 0:
+        return
+    for factor in SLIPS:
+        meant = value * factor
+        if abs(meant / nominal - 1) < CLOSE:
+            unit = "" if characteristic.unit == "1" else f"{NBSP}{characteristic.unit}"
+            side = "small" if factor > 1 else "large"
+            raise InspectionRefusal(
+                f"{shown(value)}{unit} is far too {side}: {shown(nominal)}{unit} is the nominal. "
+                f"Did you mean {shown(meant.quantize(Decimal('0.0001')))}{unit}?",
+                code="slip",
+                field=_value(characteristic),
+            )
+
+
+def _value(characteristic: Characteristic) -> str:
+    return f"value-{characteristic.number}"
