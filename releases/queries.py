@@ -14,6 +14,7 @@ from metrology.wording import listed
 from parts.models import Component, Kit, Revision
 
 from .gate import GateReading, Row, evaluate
+from .headline import headline
 from .models import Hold, PutForward, Release, Verdict, Withdrawal
 
 OPEN = Q(lifted_at__isnull=True)
@@ -174,17 +175,31 @@ def gate_sheet(revision: Revision, person: Any, at: datetime) -> dict[str, Any]:
         .first()
     )
     forward = PutForward.objects.filter(revision=revision).select_related("by", "sent_back_by").first()
+    withdrawal = Withdrawal.objects.filter(revision=revision).select_related("withdrawn_by").first()
+    holds = list(_with_subjects(Hold.objects.filter(OPEN, revision=revision)))
+    buildable = Revision.objects.filter(component=revision.component, state=Revision.State.BUILDABLE).first()
+    points = trend(revision.component)
+    changed = changed_since_signed(release, reading) if release and not release.ended_at else []
     return {
         "revision": revision,
         "reading": reading,
+        "headline": headline(
+            revision,
+            reading,
+            release=release,
+            holds=holds,
+            withdrawal=withdrawal,
+            buildable=buildable,
+            changed_for_worse=[one.row.title.lower() for one in changed if one.worse],
+        ),
         "release": release,
-        "changed": changed_since_signed(release, reading) if release and not release.ended_at else [],
+        "changed": changed,
         "forward": forward,
-        "holds": [hold for hold in _with_subjects(Hold.objects.filter(OPEN, revision=revision))],
+        "holds": holds,
         "concessions": revision.concessions.select_related("asked_by", "granted_by", "kit").prefetch_related("serials"),
-        "withdrawal": Withdrawal.objects.filter(revision=revision).select_related("withdrawn_by").first(),
-        "buildable": Revision.objects.filter(component=revision.component, state=Revision.State.BUILDABLE).first(),
-        "trend": trend(revision.component),
+        "trend": points,
+        "trend_points": [(point.letter, abs(point.worst)) for point in points],
+        "trend_limit": points[-1].limit if points else None,
         "signing": _may_sign(revision, reading, person),
     }
 

@@ -9,7 +9,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from logbook.models import Entry
-from parts.models import Revision
+from parts.models import Component, Revision
 
 from .gate import evaluate
 from .models import Hold, Release, Verdict
@@ -24,11 +24,12 @@ def review_after(entry: Entry) -> None:
     if entry.act.startswith(NOT_EVIDENCE):
         return
     kit_code, _, rest = entry.trail.partition("/")
+    part_number = rest.partition("/")[0]
     releases = Release.objects.filter(ended_at__isnull=True, component__kit__code=kit_code)
-    own = releases.filter(component__part_number=rest.partition("/")[0])
     # An entry below a component concerns that component; any other (a batch, a mock-up) may concern all.
-    chosen = own if own.exists() else releases
-    review(list(chosen.select_related("revision__component__kit", "revision__author")), timezone.now())
+    if Component.objects.filter(kit__code=kit_code, part_number=part_number).exists():
+        releases = releases.filter(component__part_number=part_number)
+    review(list(releases.select_related("revision__component__kit", "revision__author")), timezone.now())
 
 
 @transaction.atomic

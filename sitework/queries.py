@@ -73,6 +73,10 @@ class Notice:
         return isinstance(self.what, Hold)
 
     @property
+    def kind(self) -> str:
+        return "hold" if self.is_hold else "withdrawal"
+
+    @property
     def url(self) -> str:
         return self.what.get_absolute_url() if isinstance(self.what, Hold) else self.what.revision.get_absolute_url()
 

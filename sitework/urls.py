@@ -4,7 +4,7 @@ from . import views
 
 app_name = "sitework"
 urlpatterns = [
-    path("sites/", views.sites, name="sites"),
+    path("sites/", views.sites, name="board"),
     path("sites/new/", views.add_site, name="add-site"),
     path("sites/<str:code>/", views.site, name="site"),
     path("sites/<str:code>/change/", views.change_site, name="change-site"),

@@ -49,6 +49,13 @@ def bench(kit: Kit, at: datetime) -> list[Stack]:
     ]
 
 
+def said(stacks: list[Stack]) -> str:
+    """The day in one sentence: "3 to demould, 1 to scan"."""
+    words = {"Demould": "to demould", "Pour": "to pour", "Scan": "to scan", "Break": "to break", "Fix": "to fix"}
+    parts = [f"{len(s.tasks)} {words.get(s.title, 'to try or answer')}" for s in stacks if s.tasks]
+    return ", ".join(parts) + "." if parts else "Nothing waits on the bench."
+
+
 def _to_demould(kit: Kit, at: datetime) -> tuple[Task, ...]:
     casts = list(
         Cast.objects.filter(kit=kit, standing=Cast.Standing.IN_MOULD)

@@ -19,6 +19,16 @@ SHOWN = 5
 
 
 @dataclass(frozen=True)
+class Cell:
+    title: str
+    verdict: Verdict
+
+    @property
+    def label(self) -> str:
+        return f"{self.title}: {self.verdict}"
+
+
+@dataclass(frozen=True)
 class Line:
     """One component on the board, with the sentence that says what stops it."""
 
@@ -36,6 +46,13 @@ class Line:
     @property
     def on_hold(self) -> bool:
         return bool(self.row.holds)
+
+    @property
+    def checks(self) -> list[Cell]:
+        """One cell per check, in the fixed order; nothing was decided for a part without a revision."""
+        if self.row.reading is None:
+            return [Cell(check.TITLE, Verdict.MISSING) for check in CHECKS]
+        return [Cell(row.title, row.verdict) for row in self.row.reading.rows]
 
 
 @dataclass(frozen=True)
@@ -77,6 +94,10 @@ class Board:
         if self.yours == 1:
             yours = " 1 waits for your decision."
         return f"{len(self.stopped)} of {count(self.total, 'component')} {verb} the build.{yours}"
+
+    @property
+    def standing(self) -> str:
+        return f"{len(self.stopped)} stopped" if self.stopped else "nothing stopped"
 
     @property
     def then(self) -> str:

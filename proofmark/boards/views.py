@@ -3,6 +3,7 @@
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.templatetags.static import static
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
@@ -11,7 +12,7 @@ from parts.acting import may
 from parts.models import Kit
 from sitework.models import Site
 
-from .bench import bench
+from .bench import bench, said
 from .lead import lead_board
 
 LOOKED = "looked"
@@ -25,7 +26,7 @@ def home(request: HttpRequest) -> HttpResponse:
     """The board of the last kit that the person worked on, by what they do."""
     kit = Kit.objects.filter(code=request.session.get("kit")).first() or Kit.objects.first()
     if kit is None:
-        return redirect("kits")
+        return redirect("kits:list")
     person = request.user
     if person.has_perm("releases.sign_off_revision") or not person.has_perm("casting.view_cast"):
         return redirect("board", kit.code)
@@ -33,7 +34,7 @@ def home(request: HttpRequest) -> HttpResponse:
         return redirect("bench", kit.code)
     if person.has_perm("sitework.log_installation"):
         site = Site.objects.filter(kit=kit, team=person).first() or Site.objects.filter(kit=kit).first()
-        return redirect(site) if site else redirect("sitework:sites", kit.code)
+        return redirect(site) if site else redirect("sitework:board", kit.code)
     return redirect("board", kit.code)
 
 
@@ -44,7 +45,12 @@ def board(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     request.session["kit"] = request.kit.code
     last_entry, since = _last_look(request, now)
-    context = {"board": lead_board(request.kit, request.user, now, last_entry), "now": now, "since": since}
+    context = {
+        "board": lead_board(request.kit, request.user, now, last_entry),
+        "now": now,
+        "since": since,
+        "sprite": static("proofmark/marks.svg"),
+    }
     return render(request, "boards/lead.html", context)
 
 
@@ -54,7 +60,8 @@ def my_bench(request: HttpRequest) -> HttpResponse:
     """What to do today."""
     now = timezone.now()
     request.session["kit"] = request.kit.code
-    return render(request, "boards/bench.html", {"stacks": bench(request.kit, now), "now": now})
+    stacks = bench(request.kit, now)
+    return render(request, "boards/bench.html", {"stacks": stacks, "sentence": said(stacks), "now": now})
 
 
 def _last_look(request: HttpRequest, now) -> tuple[int, object]:

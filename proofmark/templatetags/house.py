@@ -12,43 +12,37 @@ from sitework.queries import acknowledgement_rows, installed_under
 
 register = template.Library()
 
-# The sheets of a revision: name, what it is called, and its address.
+# The sheets of a revision: what each is called, and its address.
 SHEETS = (
-    ("gate", "Gate", "releases:gate"),
-    ("definition", "Definition", "parts:definition"),
-    ("casts", "Casts", "casting:revision_casts"),
-    ("scans", "Scans", "inspection:revision_scans"),
-    ("trials", "Trials", "lessons:revision_trials"),
-    ("lessons", "Lessons", "lessons:revision_lessons"),
-    ("logbook", "Logbook", "logbook:revision"),
+    ("Gate", "releases:gate"),
+    ("Definition", "parts:definition"),
+    ("Casts", "casting:revision_casts"),
+    ("Scans", "inspection:revision_scans"),
+    ("Trials", "lessons:revision_trials"),
+    ("Lessons", "lessons:revision_lessons"),
+    ("Logbook", "logbook:revision"),
 )
 
 
-@register.simple_tag(takes_context=True)
-def revision_head(context: template.Context, revision: Revision, sheet: str) -> dict[str, Any]:
-    """What the title block of a revision says: {% revision_head revision "casts" as head %}."""
+@register.simple_tag
+def revision_head(revision: Revision) -> dict[str, Any]:
+    """What the title block of a revision says: {% revision_head revision as head %}. Read once per page."""
+    if not hasattr(revision, "_head"):
+        revision._head = _read_head(revision)
+    return revision._head
+
+
+def _read_head(revision: Revision) -> dict[str, Any]:
     hold = Hold.objects.filter(revision=revision, lifted_at__isnull=True).order_by("placed_at").first()
     release = Release.objects.filter(revision=revision).prefetch_related("sign_offs").first()
     args = revision.url_args()
     return {
-        "revision": revision,
-        "component": revision.component,
         "letters": revisions_of(revision.component),
         "hold": hold,
         "signed": [sign.signed_name for sign in release.sign_offs.all()] if release else [],
         "released_at": release.released_at if release else None,
-        "sheet_class": _standing(revision, hold),
-        "sheet": sheet,
-        "sheets": [
-            {
-                "name": name,
-                "number": number,
-                "title": title,
-                "url": reverse(address, args=args),
-                "current": name == sheet,
-            }
-            for number, (name, title, address) in enumerate(SHEETS, 1)
-        ],
+        "standing": _standing(revision, hold),
+        "sheets": [(title, reverse(address, args=args)) for title, address in SHEETS],
     }
 
 
