@@ -91,7 +91,7 @@ def _facets_by_line(text: bytes, first_line: int) -> Floats:
                     raise bad_row(number, f"reads {shown(line)}: a vertex needs three numbers. {AGAIN}") from None
                 corners += (x, y, z)
             case b"endfacet" | b"endsolid" | b"facet" if in_facet not in (0, 3):
-                raise bad_row(number, f"follows {in_facet} vertices: a facet has three. {AGAIN}")
+                raise bad_row(number, f"follows {counted(in_facet, 'vertex', 'vertices')}: a facet has three. {AGAIN}")
             case b"endfacet" | b"endsolid" | b"facet":
                 in_facet = 0
             case b"" | b"solid" | b"outer" | b"endloop":

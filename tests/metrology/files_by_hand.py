@@ -50,6 +50,7 @@ def ply(
     form: str = "ascii",
     real: str = "float",
     index: str = "int",
+    count: str = "uchar",
     extra: bool = False,
     line_break: str = "\n",
 ) -> Path:
@@ -60,12 +61,12 @@ def ply(
     lines += [f"property {real} z"]
     if faces is not None:
         lines += [f"element face {len(faces)}"] + (["property uchar flag"] if extra else [])
-        lines += [f"property list uchar {index} vertex_indices"] + (["property float quality"] if extra else [])
+        lines += [f"property list {count} {index} vertex_indices"] + (["property float quality"] if extra else [])
     rows: list[list[tuple[str, float]]] = []
     for x, y, z in points.tolist():
         rows.append([(real, x), (real, y), *([("uchar", 7), ("short", -5)] if extra else []), (real, z)])
     for face in faces or []:
-        around = [("uchar", len(face)), *((index, i) for i in face)]
+        around = [(count, len(face)), *((index, i) for i in face)]
         rows.append([("uchar", 1), *around, ("float", 0.5)] if extra else around)
     head = line_break.join([*lines, "end_header", ""]).encode()
     if form == "ascii":

@@ -54,7 +54,8 @@ def test_a_fine_sphere_comes_close_to_the_closed_form_and_meets_trimesh():
 
 
 def test_volume_keeps_its_digits_far_from_the_origin():
-    assert mesh_facts(moved(BOX_MESH, 1e7, -2e7, 3e7)).volume == pytest.approx(24, rel=1e-9)
+    far = moved(Mesh(BOX / 10, BOX_FACES), 1e6, -2e6, 3e6)
+    assert mesh_facts(far).volume == pytest.approx(0.024, rel=1e-7)
 
 
 def test_a_box_without_one_face_is_open_but_still_consistently_wound():
@@ -74,6 +75,12 @@ def test_one_turned_face_is_neither_closed_nor_consistent():
 
 def test_a_doubled_face_is_neither_closed_nor_consistent():
     facts = mesh_facts(Mesh(BOX, np.concatenate([BOX_FACES, BOX_FACES[:1]])))
+    assert not facts.watertight
+    assert not facts.consistently_wound
+
+
+def test_a_closed_surface_laid_twice_over_itself_is_not_watertight():
+    facts = mesh_facts(Mesh(BOX, np.concatenate([BOX_FACES, BOX_FACES])))
     assert not facts.watertight
     assert not facts.consistently_wound
 

@@ -40,12 +40,14 @@ FOR_BOTH = [
     ("a.stl", b"PK\x03\x04" + RANDOM, "not-a-mesh", "ZIP archive"),
     ("a.obj", b"\x89PNG\r\n\x1a\n" + RANDOM, "not-a-mesh", "PNG picture"),
     ("a.stl", "ISO-10303-21;\nHEADER;\n", "not-a-mesh", "STEP model"),
+    ("a.stl", b"\0" * 84 + RANDOM, "not-a-mesh", "not STL geometry"),
     ("a.stl", "<html><body>signed out</body></html>", "not-a-mesh", "HTML"),
     ("a.stl", "these are words\n", "not-a-mesh", "text, but not STL"),
     ("a.stl", "solid a\n facet normal 0 0 1\n outer loop\n vertex 0 0 0\n", "truncated", "after 0 whole facets"),
     ("a.stl", ascii_stl(BOX, BOX_FACES)[:700], "truncated", "after 5 whole facets, without endsolid"),
     ("a.stl", ascii_stl(BOX, BOX_FACES).replace("4.0", "four", 1), "bad-row", "Line 18 reads “vertex four"),
-    ("a.stl", ascii_stl(BOX, BOX_FACES).replace("vertex 0.0 0.0 0.0\n", "", 1), "bad-row", "follows 2 vertices"),
+    ("a.stl", ascii_stl(BOX, BOX_FACES).replace("vertex 0.0 0.0 0.0\n", "", 1), "bad-row", "follows 2 vertices:"),
+    ("a.stl", ascii_stl(BOX, BOX_FACES)[:744] + "\nendsolid\n", "bad-row", "follows 1 vertex:"),
     ("a.stl", ascii_stl(BOX, BOX_FACES).replace("endloop", "rubbish", 1), "bad-row", "Line 7 reads “rubbish”"),
     ("a.obj", TETRA + "v 1 2\nf 1 2 3\n", "bad-row", "Line 5 reads “v 1 2”"),
     ("a.ply", "ply\nformat ascii 1.0\nelement vertex 3\n", "truncated", "no end_header"),
@@ -71,7 +73,7 @@ FOR_MESHES = [
     ("a.csv", ROWS, "not-a-mesh", "Export the nominal as STL, PLY or OBJ"),
     ("a.obj", "v 1 2 3\n# nothing else\n", "no-faces", "only points"),
     ("a.obj", "# nothing\n", "no-points", "no vertices"),
-    ("a.stl", "solid a\nendsolid a\n", "no-points", "no vertices"),
+    ("a.dat", "solid a\nendsolid a\n", "no-points", "no vertices"),
     ("a.obj", TETRA + "f 1 2 9\n", "bad-index", "Face 1 refers to vertex 9, but the file has 4 vertices"),
     ("a.obj", TETRA + "f 1 2 3\nf 1 2 -5\n", "bad-row", "Line 6 reads “f 1 2 -5”"),
     ("a.obj", TETRA + "f 0 1 2\n", "bad-row", "counted from 1"),
@@ -89,6 +91,12 @@ FOR_MESHES = [
     ),
     ("a.ply", HEADER + FACE + "end_header\n0 0 0\n1 0 0\n0 1 0\n3 0 1 -1\n", "bad-index", "vertex -1"),
     ("a.ply", HEADER + FACE + "end_header\n0 0 0\n1 0 0\n0 1 0\n4 0 1 2\n", "bad-row", "Line 13 reads “4 0 1 2”"),
+    (
+        "a.ply",
+        HEADER + FACE.replace("1", "2") + "end_header\n0 0 0\n1 0 0\n0 1 0\n3 0 1 2\n4 0 1 2\n",
+        "bad-row",
+        "Line 14 reads “4 0 1 2”",
+    ),
 ]
 
 
@@ -130,6 +138,18 @@ def test_what_a_scan_cannot_be(tmp_path, name, content, code, words):
     error = refusal(read_scan, tmp_path, name, content)
     assert error.code == code
     assert words in error.sentence
+
+
+@pytest.mark.parametrize("line_break", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("block", [130, 201, 1 << 22])
+def test_a_bad_row_has_its_right_number_however_the_file_is_read(tmp_path, monkeypatch, line_break, block):
+    monkeypatch.setattr("metrology.reading.text.BLOCK_BYTES", block)
+    rows = ("# remark\nx y z\n" + ROWS + "1 2 wet\n").replace("\n", line_break)
+    assert "Line 203 reads" in refusal(read_scan, tmp_path, "a.xyz", rows).sentence
+    facets = ascii_stl(BOX, BOX_FACES).replace("0.0 3.0 2.0", "0.0 3.0 two", 1).replace("\n", line_break)
+    assert "Line 6 reads" in refusal(read_mesh, tmp_path, "a.stl", facets).sentence
+    last = ascii_stl(BOX, BOX_FACES).replace("endsolid", "endsol", 1).replace("\n", line_break) + "endsolid"
+    assert "Line 86 reads" in refusal(read_mesh, tmp_path, "a.stl", last).sentence
 
 
 @pytest.mark.parametrize("read", [read_mesh, read_scan])
