@@ -91,7 +91,7 @@ def compare(
         sample_points=samples.points,
         sample_normals=samples.normals,
         sample_deviation=measured.deviation,
-        callouts=callouts(measured, lower, upper, specs, surface.diagonal),
+        callouts=callouts(measured, lower, upper, specs),
         stage_seconds=seconds,
         version=VERSION,
         **figures,

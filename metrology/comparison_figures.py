@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from metrology.bodies import Floats, Ints
 from metrology.comparison_results import Callout, RegionResult, RegionSpec, Settings
@@ -44,7 +46,7 @@ class Measured:
 def local_means(
     samples: Samples, values: Floats, owners: npt.NDArray[np.integer[Any]], used: Flags
 ) -> tuple[Measured, float]:
-    """Mean deviation of the used points of each sample, and the standard deviation of points about those means, mm.
+    """Mean deviation of the used points of each sample, and the noise of single points, mm (see `_noise`).
 
     A sample with few points takes in those of neighbours on the same side, within 1.6 spacings. One without a point
     of its own, or with fewer than three in all, is not measured.
@@ -55,8 +57,7 @@ def local_means(
     sums = np.bincount(owners, values, count)
     squares = np.bincount(owners, values**2, count)
     own = np.divide(sums, points, out=np.zeros(count), where=points > 0)
-    freedom = int((points[points > 0] - 1).sum())
-    noise = float(np.sqrt(max(float((squares - points * own**2).sum()), 0.0) / freedom)) if freedom else float("nan")
+    noise = _noise(points, squares - points * own**2)
     pooled_points, pooled_sums = points.astype(np.float64), sums.copy()
     thin = np.flatnonzero((points > 0) & (points < _ENOUGH))
     if len(thin):
@@ -68,6 +69,20 @@ def local_means(
     deviation = np.full(count, np.nan)
     deviation[seen] = pooled_sums[seen] / pooled_points[seen]
     return Measured(samples, deviation, points), noise
+
+
+def _noise(points: Ints, squares: Floats) -> float:
+    """Standard deviation of points about their sample, mm: from the median variance, so that steps do not count.
+
+    squares: (s,) sums of squares about the mean. The median of a chi-squared variable of f degrees of freedom is
+    f (1 - 2 / 9f)³ (Wilson and Hilferty 1931, from memory). NaN when no sample has enough points.
+    """
+    held = points >= _ENOUGH
+    if not held.any():
+        return float("nan")
+    freedom = points[held] - 1.0
+    median = float(np.median(squares[held] / (freedom * (1 - 2 / (9 * freedom)) ** 3)))
+    return float(np.sqrt(max(median, 0.0)))
 
 
 def members(spec: RegionSpec, points: Floats, normals: Floats) -> Flags:
@@ -232,27 +247,32 @@ def histogram(deviation: Floats, settings: Settings) -> tuple[Floats, Ints]:
     return edges, counts
 
 
-def callouts(
-    measured: Measured, lower: Floats, upper: Floats, regions: Sequence[RegionSpec], diagonal: float
-) -> tuple[Callout, ...]:
-    """The worst few places, worst first, a tenth of the diagonal apart; none less than half as bad as the worst.
+def callouts(measured: Measured, lower: Floats, upper: Floats, regions: Sequence[RegionSpec]) -> tuple[Callout, ...]:
+    """The worst few places, worst first; none less than half as bad as the worst.
 
-    How bad: deviation from the middle of the limits as a share of half their width.
+    How bad: deviation from the middle of the limits as a share of half their width. One place: samples at least half
+    as bad as the worst, off the same way, each next to another.
     """
-    middle, half = (upper + lower) / 2, (upper - lower) / 2
-    badness = np.abs(np.nan_to_num(measured.deviation, nan=0.0) - middle) / half
-    badness[~measured.seen] = -1.0
-    found: list[Callout] = []
-    points, normals = measured.samples.points, measured.samples.normals
-    free = measured.seen.copy()
-    while free.any() and len(found) < _CALLOUTS:
-        row = int(np.argmax(np.where(free, badness, -1.0)))
-        if found and badness[row] < 0.5 * float(badness.max()):
-            break
-        words = _found_at(measured, row, regions)
-        found.append(Callout(len(found) + 1, points[row], normals[row], float(measured.deviation[row]), words))
-        free &= np.linalg.norm(points - points[row], axis=1) > max(0.1 * diagonal, 3 * measured.samples.spacing)
-    return tuple(found)
+    samples = measured.samples
+    off = (measured.deviation - (upper + lower) / 2) / ((upper - lower) / 2)
+    badness = np.where(measured.seen, np.abs(off), 0.0)
+    rows = np.flatnonzero(badness > 0.5 * badness.max())
+    if not len(rows):
+        return ()
+    number = np.full(len(badness), -1)
+    number[rows] = np.arange(len(rows))
+    away, near = samples.nearest(samples.points[rows], samples.normals[rows], min(9, len(badness)))
+    next_to = (number[near] >= 0) & (away < 2 * samples.spacing) & (np.sign(off[near]) == np.sign(off[rows])[:, None])
+    here, there = np.nonzero(next_to)[0], number[near][next_to]
+    joined = coo_array((np.ones(len(here), dtype=np.int8), (here, there)), shape=(len(rows), len(rows)))
+    place = connected_components(joined, directed=False)[1]
+    order = rows[np.argsort(-badness[rows], kind="stable")]
+    first = order[np.sort(np.unique(place[number[order]], return_index=True)[1])][:_CALLOUTS]
+    return tuple(
+        Callout(k, samples.points[row], samples.normals[row], float(measured.deviation[row]), words)
+        for k, row in enumerate(first, start=1)
+        for words in [_found_at(measured, row, regions)]
+    )
 
 
 def _found_at(measured: Measured, row: int, regions: Sequence[RegionSpec], limit: float | None = None) -> str:

@@ -87,7 +87,7 @@ class Comparison:
     shows in full. Of normal noise sigma, the extremes of thousands of samples still hold about one sigma.
 
     points_used: after strays were left out. stray_share: share left out; beside_share: of them, those in connected
-    bodies beside the part. noise_mm: standard deviation of points about their sample. worst: the sample deepest
+    bodies beside the part. noise_mm: usual standard deviation of points about their sample. worst: the sample deepest
     outside, or nearest, its limits. coverage: area share of the nominal with points. sample_deviation: NaN where not
     measured. histogram_counts: samples. version: of the calculation.
 

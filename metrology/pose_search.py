@@ -11,6 +11,8 @@ from metrology.surface import Flags, Samples, Surface
 
 # Poses that move no corner of the nominal apart by more than this share of its diagonal count as one pose.
 SAME_POSE = 0.03
+# Where an extent ends: some strays may lie beyond.
+_ENDS = (0.005, 0.995)
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,9 @@ def search(points: Floats, target: Target, tick: Callable[[], None]) -> Poses:
     symmetric parts confuse are tried too. tick is called after each step.
     """
     turns = np.concatenate([_axes_on_axes(points, target.points), rotation_grid(72)])
-    poses = Poses(turns, np.zeros((len(turns), 3)), np.zeros(len(turns)))
+    # Middle on middle; and, for scans with holes, the middle of the extent on the middle of the extent.
+    shifts = np.concatenate([np.zeros((len(turns), 3)), _extent_on_extent(turns, points, target)])
+    poses = Poses(np.concatenate([turns, turns]), shifts, np.zeros(len(shifts)))
     for count, steps, kept in ((150, 4, 60), (300, 5, 20), (800, 6, 6)):
         poses = distinct(_refined(poses, evenly(points, count), target, steps, tick), target, kept)
     turned = _refined(_turned_about_axes(poses.best(1), target), evenly(points, 300), target, 4, tick)
@@ -150,16 +154,24 @@ def _joined(one: Poses, other: Poses) -> Poses:
     return Poses(*(np.concatenate(pair) for pair in zip(_parts(one), _parts(other), strict=True)))
 
 
+def _extent_on_extent(turns: Floats, points: Floats, target: Target) -> Floats:
+    """Shifts that lay the middle of the turned scan's extent on the nominal's, along its principal axes, (k, 3)."""
+    axes = principal_axes(target.points)
+    middle = np.quantile(target.points @ axes, _ENDS, axis=0).mean(axis=0)
+    turned = evenly(points, 1000) @ (axes.T @ turns).transpose(0, 2, 1)
+    return (middle - np.quantile(turned, _ENDS, axis=1).mean(axis=0)) @ axes.T
+
+
 def _slid_to_ends(poses: Poses, points: Floats, target: Target) -> Poses:
     """Each pose moved along the principal axes of the nominal until the ends of the scan meet the nominal's ends.
 
     Where part of the nominal was not scanned, the middle of the scan is not the middle of the part.
     """
     axes = principal_axes(target.points)
-    ends = np.quantile(target.points @ axes, [0.003, 0.997], axis=0)
+    ends = np.quantile(target.points @ axes, _ENDS, axis=0)
     turns, shifts = [], []
     for turn, shift in zip(poses.turns, poses.shifts, strict=True):
-        gaps = ends - np.quantile((evenly(points, 3000) @ turn.T + shift) @ axes, [0.01, 0.99], axis=0)
+        gaps = ends - np.quantile((evenly(points, 3000) @ turn.T + shift) @ axes, _ENDS, axis=0)
         ways = np.array(np.meshgrid(*np.vstack([np.zeros(3), gaps]).T, indexing="ij")).reshape(3, -1).T[1:]
         turns.append(np.repeat(turn[None], len(ways), axis=0))
         shifts.append(shift + ways @ axes.T)

@@ -9,7 +9,7 @@ from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
 from metrology.deviation import closest_in_order
 from metrology.errors import AlignmentError, InputError
 from metrology.pose_search import SAME_POSE, Target, evenly, search, turned_by
-from metrology.scan_points import common_body, off_planes, span, spread_pick
+from metrology.scan_points import common_body, lonely, off_planes, span, spread_pick
 from metrology.surface import Surface, prepare, sample
 from metrology.wording import count as counted
 from metrology.wording import quantity
@@ -38,7 +38,7 @@ class Pose:
     """Where a scan lies: nominal = matrix[:3, :3] @ scan + matrix[:3, 3].
 
     matrix: (4, 4) float64, a rotation of determinant +1 and a translation in mm. rms: mm, distance to the surface over
-    the points kept. trimmed_share: share of the points given no weight, 0 to 1. iterations: of the final fit.
+    the points kept. trimmed_share: share of points left out or given no weight, 0 to 1. iterations: of the final fit.
     converged: the last step moved nothing by more than a millionth of the diagonal. runner_up_rms: mm, of the best
     clearly different pose over the points that either pose explains; None if the search left none.
     ambiguous: that pose fits almost as well, or the surface lets the scan slide or turn (a symmetric part).
@@ -136,10 +136,12 @@ def register_on(surface: Surface, points: Floats, *, seed: int = 0, progress: Pr
     best = proper[0]
     _refuse_mirrored(best, mirrored, surface)
     _refuse_wrong(best, surface, body)
-    runner_up, almost = _runner_up(proper, judged, target, surface, tick)
+    runner_up, almost = _runner_up(proper, surface)
     chosen = few[off_planes(few, planes)] - middle
     final = _fit(surface, evenly(chosen, 4_000), best.turn, best.shift, 15, tick)
     fine = evenly(chosen, 30_000)
+    looked_at = len(fine)
+    fine = fine[~lonely(fine, evenly(chosen, 60_000))]
     owners = target.tree.query(fine @ final.turn.T + final.shift, workers=-1)[1]
     stands_for = 1.0 / np.bincount(owners)[owners]
     stands_for = np.minimum(stands_for, 4.0 * np.median(stands_for))
@@ -152,7 +154,7 @@ def register_on(surface: Surface, points: Floats, *, seed: int = 0, progress: Pr
     return Pose(
         matrix=matrix,
         rms=float(np.sqrt((final.residuals[kept] ** 2).mean())),
-        trimmed_share=float(1.0 - kept.sum() / kept.size * len(chosen) / len(few)),
+        trimmed_share=float(1.0 - kept.sum() / looked_at * len(chosen) / len(few)),
         iterations=final.iterations,
         converged=final.converged,
         runner_up_rms=runner_up,
@@ -177,7 +179,7 @@ class _Ticker:
 def _contenders(
     surface: Surface, target: Target, body: Floats, judged: Floats, tick: Callable[[], None]
 ) -> tuple[list[_Fit], list[_Fit]]:
-    """Poses of the scan and of its mirror image, refined on the judged points, each list best first."""
+    """Clearly different poses of the scan, best first, and poses of its mirror image, refined on the judged points."""
     found = []
     for flip, count in ((1.0, 8), (-1.0, 3)):
         coarse = search(body * [flip, 1.0, 1.0], target, tick).best(count)
@@ -185,7 +187,20 @@ def _contenders(
         found.append([_fit(surface, points, coarse.turns[k], coarse.shifts[k], 8, tick) for k in range(len(coarse))])
     proper, mirrored = found
     order = np.argsort(_rms_of([fit.residuals for fit in proper], surface), kind="stable")
-    return [proper[k] for k in order], mirrored
+    leading = _clearly_different([proper[k] for k in order], target, surface)[:3]
+    proper = [_fit(surface, judged, fit.turn, fit.shift, 12, tick) for fit in leading]
+    order = np.argsort(_rms_of([fit.residuals for fit in proper], surface), kind="stable")
+    return _clearly_different([proper[k] for k in order], target, surface), mirrored
+
+
+def _clearly_different(fits: list[_Fit], target: Target, surface: Surface) -> list[_Fit]:
+    """The fits without those that hardly differ from an earlier one."""
+    found: list[_Fit] = []
+    for fit in fits:
+        apart = [target.corners @ (fit.turn - other.turn).T + fit.shift - other.shift for other in found]
+        if all(np.linalg.norm(each, axis=1).max() > SAME_POSE * surface.diagonal for each in apart):
+            found.append(fit)
+    return found
 
 
 def _rms_of(residuals: list[Floats], surface: Surface) -> Floats:
@@ -202,21 +217,12 @@ def _rms_of(residuals: list[Floats], surface: Surface) -> Floats:
     return rms
 
 
-def _runner_up(
-    proper: list[_Fit], judged: Floats, target: Target, surface: Surface, tick: Callable[[], None]
-) -> tuple[float | None, bool]:
-    """Residual of the best clearly different pose, mm, and whether it fits almost as well as the best pose.
-
-    Both are refined further before they are compared.
-    """
-    best = _fit(surface, judged, proper[0].turn, proper[0].shift, 12, tick)
-    for rival in proper[1:]:
-        apart = target.corners @ (rival.turn - best.turn).T + rival.shift - best.shift
-        if np.linalg.norm(apart, axis=1).max() > SAME_POSE * surface.diagonal:
-            other = _fit(surface, judged, rival.turn, rival.shift, 12, tick)
-            best_rms, other_rms = _rms_of([best.residuals, other.residuals], surface)
-            return float(other_rms), bool(other_rms < _ALMOST * best_rms)
-    return None, False
+def _runner_up(proper: list[_Fit], surface: Surface) -> tuple[float | None, bool]:
+    """Residual of the best clearly different pose, mm, and whether it fits almost as well as the best pose."""
+    if len(proper) < 2:
+        return None, False
+    best_rms, other_rms = _rms_of([proper[0].residuals, proper[1].residuals], surface)
+    return float(other_rms), bool(other_rms < _ALMOST * best_rms)
 
 
 def _refuse_mirrored(best: _Fit, mirrored: list[_Fit], surface: Surface) -> None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from metrology.bodies import Floats, Ints
 from metrology.surface import Flags, Surface
@@ -72,6 +73,16 @@ def thinned(points: Floats, edge: float) -> Floats:
     if len(kept) < min(300, len(points) // 2):
         return spread_pick(points, 4000, 0)
     return spread_pick(points[kept], 12_000, 0)
+
+
+def lonely(points: Floats, scan: Floats) -> Flags:
+    """True for points whose sixth neighbour in the scan is farther away than is usual for such points, (n,).
+
+    Farther: more than 2.5 times the median, as where the scan is six times thinner than it mostly is.
+    """
+    away = cKDTree(scan).query(points, k=[min(7, len(scan))], workers=-1)[0][:, 0]
+    far: Flags = away > 2.5 * np.median(away)
+    return far
 
 
 def span(points: Floats) -> float:

@@ -14,7 +14,7 @@ from metrology.surface import Flags
 
 # A point that differs is believed when this many others near it differ alike.
 _WITNESSES = 6
-# Near: within this many point spacings, a difference in deviation counting three times.
+# Near: within this many point spacings, a difference in deviation counting three times close to the surface.
 _NEAR = 3.5
 # A connected body that reaches farther out than this share of the nominal's diagonal stands beside the part.
 _BESIDE = 0.2
@@ -97,7 +97,7 @@ def _witnessed(points: Floats, values: Floats, near: float, tick: Callable[[], N
     """True for points with at least six of the others near them and as far off, (k,)."""
     if len(points) <= _WITNESSES:
         return np.zeros(len(points), dtype=np.bool_)
-    stretched = np.hstack([points, 3.0 * values[:, None]])
+    stretched = np.hstack([points, 3.0 * np.clip(values, -2 * near, 2 * near)[:, None]])
     tree = cKDTree(stretched, compact_nodes=False, balanced_tree=False)
     tick()
     found = np.empty(len(points), dtype=np.bool_)
