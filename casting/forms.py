@@ -28,7 +28,7 @@ class Day(forms.DateField):
 
 
 def _mass() -> DecimalCommaField:
-    return DecimalCommaField(label="Mass", max_digits=10, decimal_places=2, required=False)
+    return DecimalCommaField(label="Mass", unit="kg", max_digits=10, decimal_places=2, required=False)
 
 
 def _code() -> forms.CharField:
@@ -70,8 +70,8 @@ class CastForm(forms.Form):
     batch = forms.ChoiceField()
     mix_design = forms.CharField(label="Mix design", max_length=120, required=False)
     water_binder = DecimalCommaField(label="Water to binder", max_digits=4, decimal_places=3, required=False)
-    slump = DecimalCommaField(label="Slump", max_digits=5, decimal_places=0, required=False)
-    air_temperature = DecimalCommaField(label="Air", max_digits=4, decimal_places=1, required=False)
+    slump = DecimalCommaField(label="Slump", unit="mm", max_digits=5, decimal_places=0, required=False)
+    air_temperature = DecimalCommaField(label="Air", unit="°C", max_digits=4, decimal_places=1, required=False)
     serial = forms.CharField(max_length=40, validators=[code_validator])
     poured_at = Moment(label="Poured at")
     mass = _mass()
@@ -183,15 +183,15 @@ class BatchForm(forms.Form):
     mix_design = forms.CharField(label="Mix design", max_length=120)
     mixed_at = Moment(label="Mixed at")
     water_binder = DecimalCommaField(label="Water to binder", max_digits=4, decimal_places=3, required=False)
-    slump = DecimalCommaField(label="Slump", max_digits=5, decimal_places=0, required=False)
-    air_temperature = DecimalCommaField(label="Air", max_digits=4, decimal_places=1, required=False)
+    slump = DecimalCommaField(label="Slump", unit="mm", max_digits=5, decimal_places=0, required=False)
+    air_temperature = DecimalCommaField(label="Air", unit="°C", max_digits=4, decimal_places=1, required=False)
     note = _text("Note", required=False)
 
 
 class StrengthForm(forms.Form):
     specimen = forms.ChoiceField(label="Specimen", choices=StrengthTest.Specimen)
     label = forms.CharField(label="Label", max_length=40)
-    strength = DecimalCommaField(label="Strength", max_digits=6, decimal_places=2)
+    strength = DecimalCommaField(label="Strength", unit="MPa", max_digits=6, decimal_places=2)
     tested_on = Day(label="Tested on")
 
 

@@ -30,6 +30,7 @@ def moulds_of(kit: Kit) -> QuerySet[Mould]:
         Mould.objects.filter(kit=kit)
         .select_related("kit", "component__kit", "revision__component__kit", "corrects")
         .annotate(pours=Count("casts"), last_poured=Max("casts__poured_at"))
+        .order_by("code")
     )
 
 
@@ -43,13 +44,16 @@ def batches_of(kit: Kit) -> QuerySet[Batch]:
             test_count=Coalesce(Subquery(tests.annotate(n=Count("pk")).values("n")), 0),
             last_age=Subquery(tests.annotate(n=Max("age_days")).values("n")),
         )
+        .order_by("-mixed_at", "-pk")
     )
 
 
 def casts_with_facts() -> QuerySet[Cast]:
     """Casts with everything a row shows; `open_count` is the number of open nonconformities."""
-    return Cast.objects.select_related("kit", "revision__component__kit", "mould", "batch", "logged_by").annotate(
-        open_count=Count("nonconformities", filter=Q(nonconformities__disposition=""))
+    return (
+        Cast.objects.select_related("kit", "revision__component__kit", "mould", "batch", "logged_by")
+        .annotate(open_count=Count("nonconformities", filter=Q(nonconformities__disposition="")))
+        .order_by("-poured_at", "-pk")
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib.auth.decorators import login_required, permission_required
 from django.core.paginator import Paginator
@@ -19,6 +20,7 @@ from parts.views.acting import act_once
 from . import forms, queries, services
 from .hooks import rendered_panels
 from .models import Cast, Nonconformity
+from .reading import cast_in_words, strength_in_words
 
 PAGE = 100
 SAME_IN_A_CORRECTION = ("revision", "kind", "pull", "scale_x", "scale_y", "scale_z")
@@ -45,7 +47,9 @@ def casts(request: HttpRequest) -> HttpResponse:
     standing = request.GET.get("standing", "")
     if standing in Cast.Standing.values:
         rows = rows.filter(standing=standing)
-    context = {"page": _page(request, rows), "standing": standing, "standings": Cast.Standing.choices}
+    query = f"{urlencode({'standing': standing})}&" if standing else ""
+    standings = Cast.Standing.choices
+    context = {"page": _page(request, rows), "standing": standing, "standings": standings, "query": query}
     return render(request, "casting/casts.html", context)
 
 
@@ -56,10 +60,10 @@ def cast(request: HttpRequest, serial: str) -> HttpResponse:
     context = {
         "cast": piece,
         "revision": piece.revision,
+        "spoken": cast_in_words(piece, timezone.now()),
         "nonconformities": piece.nonconformities.select_related("found_by", "decided_by", "kit"),
         "strength_tests": piece.batch.strength_tests.all() if piece.batch else [],
         "panels": rendered_panels(request, piece),
-        "move_form": forms.MoveForm(initial={"standing": piece.standing, "place": piece.place}),
     }
     return render(request, "casting/cast.html", context)
 
@@ -294,10 +298,12 @@ def log_strength(request: HttpRequest, code: str) -> HttpResponse:
 @may("casting.view_cast")
 def revision_casts(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision: Revision = revision_or_404(request.kit, part_number, letter)
+    tests = list(queries.strength_tests_for(revision))
     context = {
         "revision": revision,
         "page": _page(request, queries.casts_with_facts().filter(revision=revision)),
         "moulds": queries.moulds_of(request.kit).filter(revision=revision),
-        "strength_tests": queries.strength_tests_for(revision),
+        "strength_tests": tests,
+        "strength": strength_in_words(revision, tests),
     }
     return render(request, "casting/revision_casts.html", context)

@@ -5,3 +5,10 @@ class InspectionConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
     name = "inspection"
     verbose_name = "Inspection"
+
+    def ready(self) -> None:
+        from casting import hooks
+
+        from .panels import cast_panel
+
+        hooks.panels.append(cast_panel)

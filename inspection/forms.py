@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from decimal import Decimal
 from pathlib import PurePath
 from typing import Any
 
@@ -112,6 +113,8 @@ class EntryRow:
     instrument: forms.BoundField
     result: str
     sentence: str
+    typed: Decimal | None = None
+    sure: Decimal | None = None
 
 
 class MeasureForm(forms.Form):
@@ -160,14 +163,18 @@ class MeasureForm(forms.Form):
 
     def row(self, sheet_row: SheetRow) -> EntryRow:
         number = sheet_row.characteristic.number
-        result, sentence = "", ""
-        if self.is_bound and (reading := self._reading(sheet_row.characteristic)):
-            try:
-                said = verdict(reading)
-                result, sentence = said.result, said.note
-            except InspectionRefusal as refusal:
-                sentence = refusal.sentence
-        return EntryRow(sheet_row, self[f"value-{number}"], self[f"instrument-{number}"], result, sentence)
+        value, instrument = self[f"value-{number}"], self[f"instrument-{number}"]
+        reading = self._reading(sheet_row.characteristic)
+        if reading is None:
+            faults = [*value.errors, *instrument.errors] if self.is_bound else []
+            return EntryRow(sheet_row, value, instrument, "", " ".join(faults))
+        try:
+            said = verdict(reading)
+        except InspectionRefusal as refusal:
+            return EntryRow(sheet_row, value, instrument, "", refusal.sentence)
+        return EntryRow(
+            sheet_row, value, instrument, said.result, said.note, reading.value, reading.instrument.uncertainty
+        )
 
     def _reading(self, characteristic: Characteristic) -> Reading | None:
         if not self.is_bound:

@@ -1,4 +1,18 @@
-from django.urls import path  # noqa: F401
+from django.urls import path
+
+from . import views
 
 app_name = "inspection"
-urlpatterns = []
+urlpatterns = [
+    path("scans/", views.scans, name="scans"),
+    path("scans/<str:code>/", views.scan, name="scan"),
+    path("scans/<str:code>/stop/", views.stop, name="stop"),
+    path("scans/<str:code>/again/", views.again, name="again"),
+    path("scans/<str:code>/withdraw/", views.withdraw, name="withdraw"),
+    path("casts/<str:serial>/scan/", views.upload_scan, name="upload"),
+    path("casts/<str:serial>/measure/", views.measure, name="measure"),
+    path("instruments/", views.instruments, name="instruments"),
+    path("instruments/<str:code>/", views.instrument, name="instrument"),
+    path("add-instrument/", views.add_instrument, name="add-instrument"),
+    path("parts/<str:part_number>/<str:letter>/scans/", views.revision_scans, name="revision_scans"),
+]

@@ -16,7 +16,7 @@ from logbook import files
 from logbook.models import StoredFile
 from logbook.services import record
 from metrology.errors import ReadingError
-from metrology.reading.sniff import kind_of
+from metrology.reading import kind_of
 from parts.models import Characteristic, Geometry, LengthUnit, Revision
 from parts.numbering import next_code
 

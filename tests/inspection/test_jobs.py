@@ -45,7 +45,7 @@ def test_the_whole_job_from_file_to_verdict(upload, block):
         shape = np.load(kept)["deviation"].shape
     assert shape == (len(measured_once().sample_deviation),)
     value = Measurement.objects.get()
-    assert (float(value.value), value.result, value.scan) == (round(result.worst, 4), "conforms", scan)
+    assert (float(value.value), value.result, value.scan) == (round(result.worst, 3), "conforms", scan)
 
 
 def test_a_scan_in_the_wrong_unit_is_caught_and_says_which_would_fit(upload):

@@ -1,0 +1,215 @@
+"""Pages of inspection: scans and what they say, measurements by hand, instruments."""
+
+from typing import Any
+
+from django.core.paginator import Paginator
+from django.db import models
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.vary import vary_on_headers
+
+from casting.queries import cast_or_404
+from casting.views import done, may
+from logbook.once import submit_once
+from metrology.units import UNIT_NAMES
+from parts.act_forms import add_refusal
+from parts.errors import Refusal
+from parts.queries import revision_or_404
+from parts.views.acting import act_or_say
+
+from . import forms, queries, services
+from .models import Scan
+from .reading import Progress, Reading, Trend
+from .services.scans import keep_scan_file, refuse_unready
+
+PAGE = 100
+
+
+def _page(request: HttpRequest, rows: models.QuerySet) -> Any:
+    return Paginator(rows, PAGE).get_page(request.GET.get("page"))
+
+
+@require_safe
+@may("inspection.view_scan")
+def scans(request: HttpRequest) -> HttpResponse:
+    rows = queries.scans_with_facts().filter(kit=request.kit)
+    return render(request, "inspection/scans.html", {"page": _page(request, rows)})
+
+
+@require_safe
+@may("inspection.view_scan")
+def revision_scans(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    trend = queries.scan_trend(revision)
+    context = {
+        "revision": revision,
+        "page": _page(request, queries.scans_of(revision)),
+        "trend": Trend(trend) if trend else None,
+    }
+    return render(request, "inspection/revision_scans.html", context)
+
+
+@require_safe
+@vary_on_headers("HX-Request")
+@may("inspection.view_scan")
+def scan(request: HttpRequest, code: str) -> HttpResponse:
+    """The whole page, or for htmx only the job while it is under way or the map in the view asked for."""
+    found = queries.scan_or_404(request.kit, code)
+    under_way = found.state in (Scan.State.WAITING, Scan.State.RUNNING)
+    asked = request.GET.get("part") if request.htmx and not request.htmx.history_restore_request else None
+    context: dict[str, Any] = {"scan": found, "cast": found.cast, "revision": found.cast.revision}
+    if under_way:
+        context |= {"progress": Progress(found, timezone.now()), "what": f"Measuring scan {found}"}
+    elif asked == "job":  # it has ended meanwhile: the whole page has something to say
+        return HttpResponse(status=204, headers={"HX-Refresh": "true"})
+    if found.state == Scan.State.DONE:
+        context["reading"] = Reading(found, request.GET.get("view", ""))
+    if found.state == Scan.State.FAILED:
+        context["likely"] = UNIT_NAMES.get(found.likely_unit, "")
+    if not under_way:
+        context["form"] = forms.RunAgainForm(initial={"unit": found.likely_unit or found.unit})
+    template = {"job": "inspection/_job.html", "map": "inspection/_map.html"}.get(asked, "inspection/scan.html")
+    return render(request, template, context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@may("inspection.add_scan")
+def upload_scan(request: HttpRequest, serial: str) -> HttpResponse:
+    piece = cast_or_404(request.kit, serial)
+    context: dict[str, Any] = {"cast": piece, "revision": piece.revision}
+    try:
+        refuse_unready(piece)
+    except Refusal as refusal:
+        return render(request, "inspection/upload_scan.html", context | {"stopped": refusal.sentence})
+    usual = {"instrument": queries.usual_scanner(request.kit, request.user)}
+    form = forms.ScanForm(request.POST or None, request.FILES or None, kit=request.kit, initial=usual)
+    if request.method == "POST" and (answer := _take_in(request, form, piece)):
+        return answer
+    return render(request, "inspection/upload_scan.html", context | {"form": form})
+
+
+def _take_in(request: HttpRequest, form: forms.ScanForm, piece: models.Model) -> HttpResponse | None:
+    """First the file, outside any transaction for it may be large, then the record."""
+    valid = form.is_valid()
+    stored = form.kept_file
+    try:
+        if upload := form.cleaned_data.get("file"):
+            stored = keep_scan_file(upload, form.original_name)
+        if valid:
+            data = {name: form.cleaned_data[name] for name in ("unit", "instrument", "scanned_at")}
+            return redirect(
+                submit_once(
+                    request,
+                    lambda: services.upload_scan(
+                        piece, file=stored, original_name=form.original_name, by=request.user, **data
+                    ),
+                )
+            )
+    except Refusal as refusal:
+        add_refusal(form, refusal)
+    if stored and "file" not in form.errors:
+        form.keep(stored)
+    return None
+
+
+@require_http_methods(["POST"])
+@may("inspection.change_scan")
+def stop(request: HttpRequest, code: str) -> HttpResponse:
+    found = queries.scan_or_404(request.kit, code)
+    return act_or_say(request, lambda: services.ask_stop(found, by=request.user), found.get_absolute_url())
+
+
+@require_http_methods(["POST"])
+@may("inspection.change_scan")
+def again(request: HttpRequest, code: str) -> HttpResponse:
+    found = queries.scan_or_404(request.kit, code)
+    form = forms.RunAgainForm(request.POST)
+    answer = done(request, form, lambda: services.run_again(found, by=request.user, **form.cleaned_data))
+    context = {"scan": found, "cast": found.cast, "revision": found.cast.revision, "form": form}
+    return answer or render(request, "inspection/again.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@may("inspection.change_scan")
+def withdraw(request: HttpRequest, code: str) -> HttpResponse:
+    found = queries.scan_or_404(request.kit, code)
+    form = forms.WithdrawForm(request.POST or None)
+    if request.method == "POST" and (
+        answer := done(request, form, lambda: services.withdraw_scan(found, by=request.user, **form.cleaned_data))
+    ):
+        return answer
+    context = {"scan": found, "cast": found.cast, "revision": found.cast.revision, "form": form}
+    return render(request, "inspection/withdraw.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@vary_on_headers("HX-Request")
+@may("inspection.add_measurement")
+def measure(request: HttpRequest, serial: str) -> HttpResponse:
+    """The measurement sheet of a cast; for htmx the verdict on the one line that is being typed."""
+    piece = cast_or_404(request.kit, serial)
+    sheet = queries.measurement_sheet(piece)
+    form = forms.MeasureForm(request.POST or None, kit=request.kit, sheet=sheet)
+    if request.method == "POST" and request.htmx and (number := request.GET.get("line")):
+        row = next((row for row in form.sheet if str(row.characteristic.number) == number), None)
+        return render(request, "inspection/_verdict.html", {"row": form.row(row) if row else None})
+
+    def act() -> models.Model:
+        services.record_measurements(
+            piece, form.readings(), by=request.user, measured_at=form.cleaned_data["measured_at"]
+        )
+        return piece
+
+    if request.method == "POST" and (answer := done(request, form, act)):
+        return answer
+    context = {"cast": piece, "revision": piece.revision, "form": form, "sheet": sheet}
+    return render(request, "inspection/measure.html", context)
+
+
+@require_safe
+@may("inspection.view_instrument")
+def instruments(request: HttpRequest) -> HttpResponse:
+    rows = queries.instruments_for_list(request.kit)
+    context = {"page": _page(request, rows), "today": timezone.localdate()}
+    return render(request, "inspection/instruments.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@may("inspection.add_instrument")
+def add_instrument(request: HttpRequest) -> HttpResponse:
+    form = forms.InstrumentForm(request.POST or None)
+    if request.method == "POST" and (
+        answer := done(
+            request,
+            form,
+            lambda: services.add_instrument(request.kit, by=request.user, **form.cleaned_data),
+            _to_instruments(request),
+        )
+    ):
+        return answer
+    return render(request, "inspection/instrument.html", {"form": form})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@may("inspection.change_instrument")
+def instrument(request: HttpRequest, code: str) -> HttpResponse:
+    found = queries.instrument_or_404(request.kit, code)
+    usual = {name: getattr(found, name) for name in forms.ChangeInstrumentForm.base_fields}
+    form = forms.ChangeInstrumentForm(request.POST or None, initial=usual)
+    if request.method == "POST" and (
+        answer := done(
+            request,
+            form,
+            lambda: services.change_instrument(found, by=request.user, **form.cleaned_data),
+            _to_instruments(request),
+        )
+    ):
+        return answer
+    return render(request, "inspection/instrument.html", {"form": form, "instrument": found})
+
+
+def _to_instruments(request: HttpRequest):
+    return lambda _: reverse("inspection:instruments", args=[request.kit.code])
