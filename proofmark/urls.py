@@ -4,12 +4,16 @@ from django.contrib import admin
 from django.urls import include, path
 
 from proofmark.boards import views as boards
+from proofmark.styles import style_sheet
+from proofmark.theme import choose_theme
 
 rooms = ["parts", "casting", "inspection", "lessons", "releases", "sitework", "logbook"]
 
 urlpatterns = [
     path("admin/", admin.site.urls),
     path("", include("sitework.tag_urls")),
+    path("me/theme/", choose_theme, name="theme"),
+    path("styles/", style_sheet, name="styles"),
     path("", boards.home, name="home"),
     path("<str:kit>/", boards.board, name="board"),
     path("<str:kit>/bench/", boards.my_bench, name="bench"),
