@@ -30,7 +30,8 @@ class Mesh:
     @property
     def size(self) -> Floats:
         """Side lengths of the axis-aligned box around the mesh, (3,) mm."""
-        return self.vertices.max(axis=0) - self.vertices.min(axis=0)
+        size: Floats = self.vertices.max(axis=0) - self.vertices.min(axis=0)
+        return size
 
 
 @dataclass(frozen=True)
@@ -42,4 +43,5 @@ class Cloud:
     @property
     def size(self) -> Floats:
         """Side lengths of the axis-aligned box around the points, (3,) mm."""
-        return self.points.max(axis=0) - self.points.min(axis=0)
+        size: Floats = self.points.max(axis=0) - self.points.min(axis=0)
+        return size

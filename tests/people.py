@@ -10,7 +10,7 @@ from proofmark.models import Person
 def _person(username: str, first: str, last: str, role: str = "") -> Person:
     person = Person.objects.create_user(username, password="pass-word-1234", first_name=first, last_name=last)
     if role:
-        person.groups.add(Group.objects.get_or_create(name=role)[0])
+        person.groups.add(Group.objects.get(name=role))
     return person
 
 
