@@ -82,7 +82,7 @@ def draw_histogram(
         if band((x1 + x2) / 2, low, high, sure)[-1] != "4"
     )
     name = label or f"Histogram of deviations; {written(100 * inside / total, 1)} percent of points inside the limits"
-    return drawing(420, 212, parts, class_="chart", label=name, fluid=True)
+    return drawing(420, 212, parts, class_="chart hist", label=name, fluid=True)
 
 
 def _bar(x1: float, x2: float, base: float, height: float, kind: str) -> list[str]:
@@ -212,7 +212,7 @@ def draw_trend(
     side = "at most" if forbidden == "above" else "at least"
     wanted = "" if bound is None else f"; wanted {side} {with_unit(limit, unit)}"
     name = label or f"{title or 'Trend'}: {last} at {with_unit(worst, unit)} at worst{wanted}"
-    return drawing(134, 124, parts, class_="chart", label=name, fluid=True)
+    return drawing(134, 124, parts, class_="chart trend", label=name, fluid=True)
 
 
 # ---- tally, freshness, progress --------------------------------------------------------------------------------------
@@ -251,7 +251,7 @@ def draw_freshness(share: float) -> SafeString:
 def draw_made(needed: int, cast: int, installed: int) -> SafeString:
     """Cast and installed against needed: the frame is what is needed, a thin bar is cast, a thick one installed."""
     full = max(needed, cast, installed, 1)
-    width = 160.0
+    width = 272.0
     parts = [
         element("rect", class_="need", x=0.5, y=0.5, width=width * needed / full - 1, height=10.0) if needed else "",
         rect(0.5, 8, width * min(cast, full) / full - 1, 3, class_="bar") if cast else "",

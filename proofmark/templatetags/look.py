@@ -117,7 +117,7 @@ def gauge(
         value=value,
         guard=_figure(guard),
         unit=unit,
-        decimals=decimals,
+        decimals=decimals if isinstance(decimals, int) else None,
         label=label,
     )
 

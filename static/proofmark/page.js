@@ -8,6 +8,7 @@ document.addEventListener("submit", (event) => {
   event.preventDefault();
   const body = new FormData(form, event.submitter);
   document.documentElement.dataset.theme = body.get("theme");
+  for (const button of form.querySelectorAll("button")) if (button !== event.submitter) button.focus();
   fetch(form.action, { method: "POST", body, redirect: "manual" });
 });
 
