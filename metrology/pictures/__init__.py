@@ -1,0 +1,1 @@
+"""How pictures of parts are drawn; `metrology.picture` is the way in."""
