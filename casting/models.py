@@ -202,6 +202,7 @@ class Nonconformity(models.Model):
     class Meta:
         ordering = ["-found_at"]
         verbose_name_plural = "nonconformities"
+        permissions = [("decide_nonconformity", "Can decide what becomes of a nonconforming cast")]
         constraints = [
             models.UniqueConstraint(fields=["kit", "code"], name="casting_nonconformity_code_once"),
             models.CheckConstraint(

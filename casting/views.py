@@ -175,7 +175,7 @@ def nonconformity(request: HttpRequest, code: str) -> HttpResponse:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-@may("casting.change_nonconformity")
+@may("casting.decide_nonconformity")
 def decide(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.nonconformity_or_404(request.kit, code)
     form = forms.DecideForm(request.POST or None)

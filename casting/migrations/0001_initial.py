@@ -98,6 +98,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'verbose_name_plural': 'nonconformities',
+                'permissions': [('decide_nonconformity', 'Can decide what becomes of a nonconforming cast')],
                 'ordering': ['-found_at'],
             },
         ),

@@ -29,7 +29,12 @@ document.addEventListener("submit", (event) => {
   });
   request.addEventListener("error", () => {
     said.textContent = "The connection broke. Nothing was saved: try again.";
-    for (const button of form.querySelectorAll("button")) button.disabled = false;
+    delete form.dataset.sent;
+    for (const button of form.querySelectorAll("[aria-busy]")) {
+      button.removeAttribute("aria-busy");
+      button.removeAttribute("aria-disabled");
+      if (button.dataset.said) button.textContent = button.dataset.said;
+    }
   });
   request.open("POST", form.action);
   request.send(new FormData(form));
