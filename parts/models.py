@@ -48,7 +48,23 @@ class Kit(models.Model):
     class Meta:
         ordering = ["code"]
         constraints = [
-            models.CheckConstraint(condition=~Q(code__in=["me", "admin", "t"]), name="parts_kit_code_is_not_an_address")
+            models.CheckConstraint(
+                condition=~Q(
+                    code__in=[
+                        "admin",
+                        "first-run",
+                        "kits",
+                        "me",
+                        "people",
+                        "sign-in",
+                        "sign-out",
+                        "static",
+                        "styles",
+                        "t",
+                    ]
+                ),
+                name="parts_kit_code_is_not_an_address",
+            )
         ]
 
     def __str__(self) -> str:

@@ -1,13 +1,24 @@
-"""Settings, from environment variables over safe defaults. See DEVELOPERS.md for the list."""
+"""Settings, from environment variables over safe defaults. DEVELOPERS.md lists the variables."""
 
 import os
+import socket
+import sys
 from pathlib import Path
 
+from proofmark.deployment import database, secret_key, storages, upload_folder
+
 BASE_DIR = Path(__file__).resolve().parent.parent
-DATA_DIR = Path(os.environ.get("PROOFMARK_DATA", BASE_DIR / "data"))
+DATA_DIR = Path(os.environ.get("PROOFMARK_DATA") or BASE_DIR / "data").resolve()
+TESTING = os.environ.get("PROOFMARK_TESTING") == "1"
 DEBUG = os.environ.get("PROOFMARK_DEBUG") == "1"
-SECRET_KEY = os.environ.get("PROOFMARK_SECRET_KEY", "only-until-the-data-folder-holds-one")
-ALLOWED_HOSTS = ["*"]
+SECRET_KEY = secret_key(DATA_DIR)
+HTTPS = os.environ.get("PROOFMARK_HTTPS") == "1"
+
+# A workshop reaches the machine by its name, its address, or whatever PROOFMARK_HOSTS says.
+_named = [host.strip() for host in os.environ.get("PROOFMARK_HOSTS", "").split(",") if host.strip()]
+_own = ["localhost", "127.0.0.1", "[::1]", socket.gethostname(), socket.gethostname() + ".local", ".local"]
+ALLOWED_HOSTS = _named or _own
+CSRF_TRUSTED_ORIGINS = [f"https://{host.lstrip('.')}" for host in _named] if HTTPS else []
 
 INSTALLED_APPS = [
     "proofmark",
@@ -30,6 +41,7 @@ INSTALLED_APPS = [
 ]
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "proofmark.middleware.SafeHeaders",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -56,18 +68,33 @@ TEMPLATES = [
         },
     }
 ]
-DATABASES = {
+
+DATABASES = {"default": database(DATA_DIR, os.environ.get("PROOFMARK_DATABASE", ""))}
+STORAGES = storages(DATA_DIR, os.environ, plain_static=DEBUG or TESTING)
+FILE_UPLOAD_TEMP_DIR = upload_folder(DATA_DIR)
+FILE_UPLOAD_MAX_MEMORY_SIZE = 1 << 20  # larger uploads stream to disk
+DATA_UPLOAD_MAX_MEMORY_SIZE = 20 << 20  # pasted tables
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
+TASKS = {
     "default": {
-        "ENGINE": "django.db.backends.sqlite3",
-        "NAME": DATA_DIR / "proofmark.sqlite3",
-        "OPTIONS": {
-            "transaction_mode": "IMMEDIATE",
-            "timeout": 20,
-            "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
-        },
+        "BACKEND": "django_tasks.backends.immediate.ImmediateBackend" if TESTING else "django_tasks_db.DatabaseBackend"
     }
 }
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+
 AUTH_USER_MODEL = "proofmark.Person"
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
+]
+if TESTING:
+    PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+LOGIN_URL = "sign-in"
+LOGIN_REDIRECT_URL = "home"
+LOGOUT_REDIRECT_URL = "sign-in"
+
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = "UTC"
@@ -75,10 +102,25 @@ USE_TZ = True
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
 STATIC_ROOT = DATA_DIR / "static"
-STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage", "OPTIONS": {"location": DATA_DIR / "files"}},
-    "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+
+SESSION_COOKIE_NAME = "proofmark_session"
+CSRF_COOKIE_NAME = "proofmark_csrf"
+CSRF_FAILURE_VIEW = "proofmark.accounts.csrf_failure"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+if HTTPS:
+    SECURE_SSL_REDIRECT = True
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+    SECURE_HSTS_SECONDS = 365 * 24 * 3600
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
+    SECURE_HSTS_PRELOAD = True
+    SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "stream": sys.stderr}},
+    "root": {"handlers": ["stderr"], "level": "WARNING"},
 }
-TASKS = {"default": {"BACKEND": "django_tasks_db.DatabaseBackend"}}
-LOGIN_URL = "sign-in"
-LOGIN_REDIRECT_URL = "home"

@@ -12,7 +12,9 @@ rooms = ["parts", "casting", "inspection", "lessons", "releases", "sitework", "l
 urlpatterns = [
     path("admin/", admin.site.urls),
     path("", include("sitework.tag_urls")),
+    path("", include("proofmark.account_urls")),
     path("me/theme/", choose_theme, name="theme"),
+    path("kits/", include("parts.kit_urls")),
     path("styles/", style_sheet, name="styles"),
     path("", boards.home, name="home"),
     path("<str:kit>/", boards.board, name="board"),

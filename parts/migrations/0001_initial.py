@@ -30,7 +30,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['code'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('code__in', ['me', 'admin', 't']), _negated=True), name='parts_kit_code_is_not_an_address')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('code__in', ['admin', 'first-run', 'kits', 'me', 'people', 'sign-in', 'sign-out', 'static', 'styles', 't']), _negated=True), name='parts_kit_code_is_not_an_address')],
             },
         ),
         migrations.CreateModel(

@@ -1,0 +1,147 @@
+"""Setting up on a machine that has only Python: a virtual environment with the locked packages, once.
+
+Standard library only, and written so that old Pythons can read it. When everything is there it costs two small
+file reads: no pip, no import of packages.
+"""
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+HOME = ROOT / ".venv"
+LOCKS = Path(__file__).resolve().parent / "locks"
+LEAST = (3, 11)
+ROOM_NEEDED = 1200 * 1024 * 1024  # bytes for the packages and pip's own work
+NEEDS_TEST_PACKAGES = ("test",)
+
+
+class SetUpError(Exception):
+    """Why it cannot be set up, and what to do, in one line."""
+
+
+def ensure(argv):
+    """Return when this process runs inside the project's environment with the locked packages; otherwise make it so.
+
+    On the way there the process is replaced (or, on Windows, followed) by one inside the environment.
+    """
+    try:
+        _ensure(argv)
+    except SetUpError as error:
+        sys.stderr.write("Proofmark: %s\n" % error)
+        sys.exit(1)
+
+
+def _ensure(argv):
+    if sys.version_info < LEAST:
+        raise SetUpError(
+            "Python %d.%d or newer is needed, this is %d.%d. Install a newer one and call manage.py with it."
+            % (LEAST + sys.version_info[:2])
+        )
+    if os.environ.get("PROOFMARK_NO_VENV") == "1":
+        return
+    lock = "test" if len(argv) > 1 and argv[1] in NEEDS_TEST_PACKAGES else "run"
+    if not stamped(lock):
+        set_up(lock)
+    if not inside():
+        run_inside(argv)
+
+
+def inside():
+    """Whether this interpreter is the one of the project's environment."""
+    return Path(sys.prefix).resolve() == HOME.resolve()
+
+
+def interpreter():
+    return HOME / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+
+
+def digest(lock):
+    """What the environment must hold, as one number."""
+    try:
+        content = (LOCKS / (lock + ".txt")).read_bytes()
+    except OSError as error:
+        raise SetUpError(
+            "the package list %s cannot be read. Get a whole copy of the project. (%s)" % (lock, error)
+        ) from None
+    return hashlib.sha256(content).hexdigest()
+
+
+def stamped(lock):
+    """Whether the environment was set up whole for this lock. The test packages include those to run."""
+    for name in (lock, "test"):
+        try:
+            if (HOME / ("proofmark-%s.stamp" % name)).read_text() == digest(name):
+                return True
+        except OSError:
+            pass
+    return False
+
+
+def set_up(lock):
+    """Make the environment and install the locked packages; the stamp is written last."""
+    target = LOCKS / (lock + ".txt")
+    count = sum(1 for line in target.read_text().splitlines() if "==" in line)
+    sys.stderr.write("Proofmark: setting up, %d packages, a minute or two the first time.\n" % count)
+    sys.stderr.flush()
+    if not interpreter().exists():
+        _make_environment()
+    free = shutil.disk_usage(str(ROOT)).free
+    if free < ROOM_NEEDED:
+        raise SetUpError(
+            "%d MB are free, %d MB are needed. Make room and call it again." % (free >> 20, ROOM_NEEDED >> 20)
+        )
+    command = [
+        str(interpreter()), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-input",
+        "--require-hashes", "--requirement", str(target),
+    ]  # fmt: skip
+    done = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    if done.returncode != 0:
+        raise SetUpError(_why(done.stdout))
+    (HOME / ("proofmark-%s.stamp" % lock)).write_text(digest(lock))
+
+
+def _make_environment():
+    try:
+        import ensurepip  # noqa: F401
+        import venv
+    except ImportError:
+        raise SetUpError(
+            "this Python has no venv module. On Debian or Ubuntu: apt install python3-venv. Then call it again."
+        ) from None
+    try:
+        venv.EnvBuilder(with_pip=True, clear=HOME.exists()).create(str(HOME))
+    except (OSError, subprocess.CalledProcessError) as error:
+        shutil.rmtree(str(HOME), ignore_errors=True)
+        raise SetUpError(
+            "the folder %s could not be made (%s). Check that the project's folder may be written and that there is "
+            "room." % (HOME, error)
+        ) from None
+
+
+def _why(output):
+    """The last thing that pip said, as one line with what to do."""
+    lines = [line.strip() for line in output.splitlines() if line.strip()]
+    errors = [line for line in lines if line.upper().startswith("ERROR")] or lines[-1:] or ["no reason given"]
+    said = errors[-1]
+    text = output.lower()
+    if "no space left" in text:
+        return "the disk is full. Make room and call it again."
+    if "hash" in text and "mismatch" in text:
+        return "a package differs from the locked one, so nothing was installed. %s" % said
+    if "connection" in text or "could not find a version" in text or "temporary failure" in text:
+        return "the packages could not be fetched. Check the network (or pip's settings) and call it again. %s" % said
+    return "the packages could not be installed. %s" % said
+
+
+def run_inside(argv):
+    """Go on inside the environment, with the same arguments."""
+    python = str(interpreter())
+    if os.name == "nt":
+        sys.exit(subprocess.call([python] + list(argv)))
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os.execv(python, [python] + list(argv))

@@ -1,0 +1,8 @@
+"""For servers that speak WSGI."""
+
+import os
+
+from django.core.wsgi import get_wsgi_application
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "proofmark.settings")
+application = get_wsgi_application()
