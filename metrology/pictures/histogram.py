@@ -48,7 +48,7 @@ def histogram_picture(
     tallest = max(float(many.max()), 1.0)
     for k in np.flatnonzero(many):
         band = BANDS[int(np.searchsorted(bands.edges, (at[k] + at[k + 1]) / 2, side="right"))]
-        tall = max(float(many[k]) / tallest * (base - top), 2 * unit)
+        tall = max(float(many[k]) / tallest * (base - top), 5 * unit)
         swatch(canvas, (x_of(at[k]), base - tall, x_of(at[k + 1]) + 1, base + 1), band, unit * 0.8)
     stroke(canvas, (left, base), (right, base), 2 * unit)
     written = _dimensions(canvas, bands, x_of, base, unit, unit_label)

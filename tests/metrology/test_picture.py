@@ -154,6 +154,15 @@ def test_what_was_not_measured_is_stippled_and_has_no_colour_of_deviation():
     assert (picture[pixel_of(mesh, (40, 0, 20), "top")] == PALETTE["mid"]).all()
 
 
+def test_the_grey_begins_half_way_between_measured_and_unmeasured_samples():
+    mesh = box()
+    taken = samples(mesh)
+    picture = draw(mesh, taken, np.where(taken.points[:, 0] > 0, np.nan, 0.0), "top")
+    row, column = pixel_of(mesh, (0, 0, 20), "top")
+    grey = (picture[row - 60 : row + 60] == NOT_MEASURED).all(axis=2)
+    assert not grey[:, : column - 6].any() and grey[:, column + 8 : column + 30].mean() > 0.6
+
+
 def test_with_nothing_measured_the_whole_part_is_stippled():
     mesh = box()
     taken = samples(mesh, 400)
@@ -282,6 +291,13 @@ def test_visible_edges_are_drawn_and_hidden_ones_are_not():
     # Seen from front right and above: the edges at the near upper corner show, those at the far lower corner do not.
     assert dark_at(50, 0, 50) and dark_at(0, -50, 50) and dark_at(50, -50, 0)
     assert not dark_at(-50, 15, -50) and not dark_at(-15, 50, -50) and not dark_at(-50, 50, -20)
+
+
+def test_edges_behind_another_body_are_not_drawn():
+    far, near = box(20, 20, 20), box(60, 60, 10)
+    mesh = Mesh(np.vstack([far.vertices, near.vertices + (0, 0, 40)]), np.vstack([far.faces, near.faces + 8]))
+    picture = np.asarray(nominal_picture(mesh, view="top", width=400, height=300)).astype(int)
+    assert picture[60:240, 110:290].min() > 200
 
 
 def test_coplanar_triangles_have_no_line_between_them():
