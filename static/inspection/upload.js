@@ -23,9 +23,13 @@ document.addEventListener("submit", (event) => {
       location.assign(request.responseURL);
       return;
     }
-    document.open();
-    document.write(request.responseText);
-    document.close();
+    const answer = new DOMParser().parseFromString(request.responseText, "text/html").querySelector("main");
+    if (!answer) {
+      location.reload();
+      return;
+    }
+    document.querySelector("main").replaceWith(answer);
+    document.getElementById("not-saved")?.focus();
   });
   request.addEventListener("error", () => {
     said.textContent = "The connection broke. Nothing was saved: try again.";
