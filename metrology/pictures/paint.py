@@ -88,7 +88,7 @@ def _direct(
 def lay_on(canvas: Canvas, shown: Shown, scale: Scale, unit: float) -> None:
     """Colour and texture every covered pixel."""
     rows, columns = np.nonzero(np.isfinite(shown.deviation))
-    deviation, change = shown.deviation[rows, columns], _change(shown.deviation)[rows, columns]
+    deviation, change = shown.deviation[rows, columns], _change(shown.deviation, rows, columns)
     colours = np.array([PALETTE[band] for band in BANDS], dtype=np.float32)
     band = np.searchsorted(scale.edges, deviation, side="right")
     canvas[rows, columns] = colours[band]
@@ -110,7 +110,7 @@ def lay_on(canvas: Canvas, shown: Shown, scale: Scale, unit: float) -> None:
     if not len(rows):
         return
     known = np.isfinite(shown.deviation[rows, columns])
-    share, change = shown.share[rows, columns], np.maximum(_change(shown.share)[rows, columns], 1e-9)
+    share, change = shown.share[rows, columns], np.maximum(_change(shown.share, rows, columns), 1e-9)
     beyond = np.where(known, (0.5 - share) / change, np.inf)
     some = np.flatnonzero(beyond > -2)
     rows, columns, beyond = rows[some], columns[some], beyond[some]
@@ -120,11 +120,16 @@ def lay_on(canvas: Canvas, shown: Shown, scale: Scale, unit: float) -> None:
     blend(canvas, rows, columns, np.clip(0.6 * unit + 0.5 - np.abs(beyond), 0.0, 1.0), LEAD)
 
 
-def _change(values: Floats) -> Floats:
-    """How much values change over one pixel; at a jump, as much as on its calmer side."""
-    down, across = np.full_like(values, np.nan), np.full_like(values, np.nan)
-    for calmest, turned in ((down, values), (across.T, values.T)):
+def _change(values: Floats, rows: Ints, columns: Ints) -> Floats:
+    """How much values change over one pixel, at some pixels; at a jump, as much as on its calmer side."""
+    if not len(rows):
+        return np.empty(0)
+    top, left = max(int(rows.min()) - 1, 0), max(int(columns.min()) - 1, 0)
+    window = values[top : int(rows.max()) + 2, left : int(columns.max()) + 2]
+    down, across = np.full_like(window, np.nan), np.full_like(window, np.nan)
+    for calmest, turned in ((down, window), (across.T, window.T)):
         step = np.abs(turned[1:] - turned[:-1])
         calmest[1:] = step
         np.fmin(calmest[:-1], step, out=calmest[:-1])
-    return np.hypot(np.nan_to_num(down), np.nan_to_num(across))
+    at = rows - top, columns - left
+    return np.hypot(np.nan_to_num(down[at]), np.nan_to_num(across[at]))
