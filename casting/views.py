@@ -13,9 +13,9 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
+from parts.acting import act_once
 from parts.models import Component, Revision
 from parts.queries import revision_or_404
-from parts.views.acting import act_once
 
 from . import forms, queries, services
 from .hooks import rendered_panels

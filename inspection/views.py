@@ -15,10 +15,9 @@ from casting.queries import cast_or_404
 from casting.views import done, may
 from logbook.once import submit_once
 from metrology.units import UNIT_NAMES
-from parts.act_forms import add_refusal
+from parts.acting import act_or_say, add_refusal
 from parts.errors import Refusal
 from parts.queries import revision_or_404
-from parts.views.acting import act_or_say
 
 from . import forms, queries, services
 from .models import Scan

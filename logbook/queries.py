@@ -1,6 +1,7 @@
 """Reading the logbook of one kit."""
 
 from dataclasses import dataclass
+from urllib.parse import urlencode
 
 from django.db.models import Q, QuerySet
 
@@ -14,6 +15,12 @@ class Filter:
     trail: str = ""
     who: str = ""
     act: str = ""
+
+    @property
+    def query(self) -> str:
+        """The rest of an address that keeps this filter, ending in &."""
+        given = {name: value for name, value in vars(self).items() if value}
+        return urlencode(given) + "&" if given else ""
 
     @property
     def is_set(self) -> bool:

@@ -5,6 +5,5 @@ from . import views
 app_name = "logbook"
 urlpatterns = [
     path("logbook/", views.entry_list, name="list"),
-    path("parts/<str:part_number>/<str:letter>/logbook/", views.revision_entries, name="revision"),
     path("files/<str:sha256>/<str:name>", views.stored_file, name="file"),
 ]

@@ -25,20 +25,9 @@ def entry_list(request: HttpRequest) -> HttpResponse:
     context = {
         "people": queries.people(request.kit.trail),
         "acts": queries.acts(request.kit.trail),
-        **_page(request, wanted),
+        **entries_page(request, wanted),
     }
     return render(request, "logbook/list.html", context)
-
-
-@require_safe
-@login_required
-@permission_required("logbook.view_entry", raise_exception=True)
-def revision_entries(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
-    """The logbook sheet of one revision: its own entries and those of everything made from it."""
-    context = _page(request, Filter(trail=f"{part_number}/{letter}"))
-    if not context["page"].paginator.count:
-        raise Http404("The logbook knows no such revision.")
-    return render(request, "logbook/revision.html", context | {"part_number": part_number, "letter": letter})
 
 
 @require_safe
@@ -66,6 +55,7 @@ def _filter(request: HttpRequest) -> Filter:
     return Filter(**given | {"trail": given["trail"].strip("/")})
 
 
-def _page(request: HttpRequest, wanted: Filter) -> dict[str, object]:
+def entries_page(request: HttpRequest, wanted: Filter) -> dict[str, object]:
+    """What `logbook/_entries.html` needs: one page of the entries that match."""
     page = Paginator(queries.entries(request.kit.trail, wanted), PER_PAGE).get_page(request.GET.get("page"))
     return {"page": page, "wanted": wanted}

@@ -9,7 +9,8 @@ from django import forms
 
 from metrology.units import LENGTH_IN_MM, UNIT_NAMES
 
-from .act_forms import ActForm, add_refusal
+from .act_forms import ActForm
+from .acting import add_refusal
 from .errors import Refusal
 from .fields import DecimalCommaField, ToleranceField
 from .limits import check_against_nominal, check_limits

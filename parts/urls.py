@@ -14,6 +14,7 @@ urlpatterns = [
     path("parts/<str:part_number>/", components.component, name="component"),
     path("parts/<str:part_number>/change/", components.change_component, name="change_component"),
     path("parts/<str:part_number>/new-revision/", revisions.new_revision, name="new_revision"),
+    path("parts/<str:part_number>/<str:letter>/logbook/", revisions.logbook, name="logbook"),
     path(SHEET, definition.definition, name="definition"),
     path(SHEET + "change/", revisions.change_revision, name="change_revision"),
     path(SHEET + "start-trial/", revisions.start_trial, name="start_trial"),

@@ -17,7 +17,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.decorators import method_decorator
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from parts.acting import may
 
@@ -129,7 +129,7 @@ def change_password(request: HttpRequest) -> HttpResponse:
     return render(request, "accounts/password.html", {"form": form}, status=422 if form.is_bound else 200)
 
 
-@require_GET
+@require_safe
 @may("proofmark.view_person")
 def people(request: HttpRequest) -> HttpResponse:
     rows = Person.objects.prefetch_related("groups").order_by("-is_active", "first_name", "username")

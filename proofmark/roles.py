@@ -23,6 +23,8 @@ MORE = {
 ACTS = {
     LEAD: (
         "casting.decide_nonconformity",
+        "parts.delete_characteristic",
+        "parts.delete_region",
         "releases.put_forward_revision",
         "releases.sign_off_revision",
         "releases.withdraw_revision",

@@ -9,10 +9,14 @@ from .characteristics import (
     remove_region,
 )
 from .components import add_interface, change_component, change_interface, create_component
+from .geometry import examine_geometry, file_geometry, set_geometry
 from .kits import change_kit, create_kit
 from .revisions import change_revision, check_open, create_revision, next_letter, start_trial
 
 __all__ = [
+    "examine_geometry",
+    "file_geometry",
+    "set_geometry",
     "add_characteristic",
     "add_interface",
     "add_region",

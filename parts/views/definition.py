@@ -8,11 +8,10 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from .. import queries, services
-from ..act_forms import add_refusal
+from ..acting import act_once, act_or_say, add_refusal
 from ..errors import Refusal
 from ..forms import CharacteristicForm, DrawingForm, NominalForm, RegionForm
 from ..models import Geometry, Revision
-from .acting import act_once, act_or_say
 from .revisions import definition_url
 
 AND_NEXT = "and-next"

@@ -6,11 +6,10 @@ from django.shortcuts import render
 from django.views.decorators.http import require_http_methods
 
 from .. import queries, services
-from ..act_forms import add_refusal
+from ..acting import act_once, add_refusal
 from ..errors import Refusal
 from ..forms import ImportForm
 from ..importing import preview, text_of
-from .acting import act_once
 from .revisions import definition_url
 
 CONFIRM = "confirm"

@@ -6,8 +6,8 @@ from django.shortcuts import render
 from django.views.decorators.http import require_http_methods, require_safe
 
 from .. import queries, services
+from ..acting import act_once
 from ..forms import KitForm
-from .acting import act_once
 
 
 @require_safe

@@ -5,12 +5,15 @@ from django.contrib.auth.decorators import login_required, permission_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from logbook.queries import Filter
+from logbook.views import entries_page
 
 from .. import queries, services
+from ..acting import act_once, act_or_say
 from ..forms import RevisionForm
 from ..models import Revision
-from .acting import act_once, act_or_say
 
 
 def definition_url(revision: Revision) -> str:
@@ -73,3 +76,13 @@ def start_trial(request: HttpRequest, part_number: str, letter: str) -> HttpResp
         messages.success(request, f"{revision} is on trial. It can be cast, scanned and fitted now.")
 
     return act_or_say(request, start, definition_url(revision))
+
+
+@require_safe
+@login_required
+@permission_required("logbook.view_entry", raise_exception=True)
+def logbook(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    """The logbook sheet of a revision: its own entries and those of everything made from it."""
+    revision = queries.revision_or_404(request.kit, part_number, letter)
+    page = entries_page(request, Filter(trail=f"{part_number}/{letter}"))
+    return render(request, "parts/logbook.html", {"revision": revision, **page})

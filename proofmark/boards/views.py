@@ -5,7 +5,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.templatetags.static import static
 from django.utils import timezone
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_safe
 
 from logbook.models import ChainHead
 from parts.acting import may
@@ -20,7 +20,7 @@ LOOKED = "looked"
 ONE_LOOK = 600
 
 
-@require_GET
+@require_safe
 @login_required
 def home(request: HttpRequest) -> HttpResponse:
     """The board of the last kit that the person worked on, by what they do."""
@@ -38,7 +38,7 @@ def home(request: HttpRequest) -> HttpResponse:
     return redirect("board", kit.code)
 
 
-@require_GET
+@require_safe
 @may("parts.view_component")
 def board(request: HttpRequest) -> HttpResponse:
     """What stops us building."""
@@ -54,7 +54,7 @@ def board(request: HttpRequest) -> HttpResponse:
     return render(request, "boards/lead.html", context)
 
 
-@require_GET
+@require_safe
 @may("casting.view_cast")
 def my_bench(request: HttpRequest) -> HttpResponse:
     """What to do today."""

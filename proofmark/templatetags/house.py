@@ -20,7 +20,7 @@ SHEETS = (
     ("Scans", "inspection:revision_scans"),
     ("Trials", "lessons:revision_trials"),
     ("Lessons", "lessons:revision_lessons"),
-    ("Logbook", "logbook:revision"),
+    ("Logbook", "parts:logbook"),
 )
 
 
