@@ -7,7 +7,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from casting.models import Batch, Cast, Mould
 from parts.acting import act_or_say, form_page, may
@@ -20,7 +20,7 @@ from .gate import evaluate
 from .models import Concession, GatePlan, Packet
 
 
-@require_GET
+@require_safe
 @may("parts.view_revision")
 def gate(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
@@ -123,7 +123,7 @@ def end_concession(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
-@require_GET
+@require_safe
 @may("parts.view_revision")
 def packet(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = revision_or_404(request.kit, part_number, letter)
@@ -172,13 +172,13 @@ def place_hold(request: HttpRequest, what: str, name: str) -> HttpResponse:
     )
 
 
-@require_GET
+@require_safe
 @may("releases.view_hold")
 def holds(request: HttpRequest) -> HttpResponse:
     return render(request, "releases/holds.html", {"holds": queries.holds_for_list(request.kit)})
 
 
-@require_GET
+@require_safe
 @may("releases.view_hold")
 def hold(request: HttpRequest, code: str) -> HttpResponse:
     row = queries.hold_or_404(request.kit, code)

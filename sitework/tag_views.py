@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_safe
 
 from releases.models import Release
 
@@ -16,7 +16,7 @@ from .models import Site
 from .queries import tag_or_none
 
 
-@require_GET
+@require_safe
 @never_cache
 def tag(request: HttpRequest, code: str) -> HttpResponse:
     """Cleared, not cleared or can't tell; why, since when, who to call. An unknown tag cannot be told."""

@@ -4,7 +4,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from casting.models import Cast
 from parts.acting import form_page, may
@@ -15,14 +15,14 @@ from .forms import HoldPointForm, InstallForm, PositionForm, SiteForm, TakeOutFo
 from .models import Installation, Site
 
 
-@require_GET
+@require_safe
 @may("sitework.view_site")
 def sites(request: HttpRequest) -> HttpResponse:
     rows = queries.sites_for_list(request.kit)
     return render(request, "sitework/sites.html", {"sites": rows, "notices": queries.notices(request.kit)})
 
 
-@require_GET
+@require_safe
 @may("sitework.view_site")
 def site(request: HttpRequest, code: str) -> HttpResponse:
     row = queries.site_or_404(request.kit, code)
@@ -105,7 +105,7 @@ def acknowledge(request: HttpRequest, code: str, what: str, pk: int) -> HttpResp
     return redirect(row)
 
 
-@require_GET
+@require_safe
 @may("sitework.view_tag")
 def tags(request: HttpRequest) -> HttpResponse:
     """Choose the pieces whose tags are printed."""
