@@ -143,6 +143,10 @@ class TrialPiece(models.Model):
     def __str__(self) -> str:
         return str(self.cast or self.revision)
 
+    @property
+    def trail(self) -> str:
+        return self.trial.trail
+
 
 class Step(models.Model):
     trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="steps")
@@ -150,6 +154,7 @@ class Step(models.Model):
     text = models.CharField("step", max_length=200)
     minutes = models.DecimalField(max_digits=7, decimal_places=1, null=True, blank=True)
     went_wrong = models.CharField("what went wrong", max_length=300, blank=True)
+    done_at = models.DateTimeField(help_text="When it was finished: the next step is timed from here.")
 
     class Meta:
         ordering = ["trial", "number"]
@@ -161,6 +166,10 @@ class Step(models.Model):
     def __str__(self) -> str:
         return f"{self.number} {self.text}"
 
+    @property
+    def trail(self) -> str:
+        return self.trial.trail
+
 
 class FitCheck(models.Model):
     """A gap measured at an interface in a trial, mm as measured on the model. Limits are frozen at that scale."""
@@ -169,19 +178,28 @@ class FitCheck(models.Model):
     interface = models.ForeignKey(Interface, on_delete=models.PROTECT, related_name="fit_checks")
     where = models.CharField(max_length=80, blank=True)
     gap = models.DecimalField("gap, mm", max_digits=10, decimal_places=3)
-    lower = models.DecimalField(max_digits=10, decimal_places=3, null=True, blank=True)
-    upper = models.DecimalField(max_digits=10, decimal_places=3, null=True, blank=True)
+    lower = models.DecimalField(max_digits=13, decimal_places=6, null=True, blank=True)
+    upper = models.DecimalField(max_digits=13, decimal_places=6, null=True, blank=True)
     instrument = models.ForeignKey(
         Instrument, null=True, blank=True, on_delete=models.PROTECT, related_name="fit_checks"
     )
-    uncertainty = models.DecimalField("U, mm", max_digits=8, decimal_places=4, default=0)
+    uncertainty = models.DecimalField("U, mm", max_digits=8, decimal_places=4)
     result = models.CharField(max_length=20, choices=Result)
+    measured_at = models.DateTimeField()
+    measured_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
 
     class Meta:
         ordering = ["interface__code", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=Q(uncertainty__gt=0), name="lessons_fit_check_states_its_uncertainty")
+        ]
 
     def __str__(self) -> str:
         return f"{self.interface} {self.gap} mm"
+
+    @property
+    def trail(self) -> str:
+        return self.trial.trail
 
 
 class Lesson(models.Model):
@@ -213,6 +231,7 @@ class Lesson(models.Model):
     class Meta:
         ordering = ["-written_at"]
         constraints = [models.UniqueConstraint(fields=["kit", "code"], name="lessons_lesson_code_once")]
+        permissions = [("prove_lesson", "Can say that the fix of a lesson is proven")]
 
     def __str__(self) -> str:
         return f"{self.code} {self.title}"
@@ -248,6 +267,10 @@ class Sighting(models.Model):
 
     def __str__(self) -> str:
         return f"{self.lesson.code} seen {self.at:%Y-%m-%d}"
+
+    @property
+    def trail(self) -> str:
+        return self.lesson.trail
 
 
 class Photo(models.Model):
@@ -289,6 +312,9 @@ class Photo(models.Model):
     def trail(self) -> str:
         return self.record.trail
 
+    def get_absolute_url(self) -> str:
+        return reverse("lessons:photo", args=[self.record.kit.code, self.pk])
+
 
 class PhotoMark(models.Model):
     """A balloon on a photo. x and y are shares of width and height, from the top left."""
@@ -310,3 +336,7 @@ class PhotoMark(models.Model):
 
     def __str__(self) -> str:
         return f"{self.number} {self.text}"
+
+    @property
+    def trail(self) -> str:
+        return self.photo.trail
