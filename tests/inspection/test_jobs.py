@@ -27,7 +27,8 @@ def nothing_written():
     return not (ScanResult.objects.exists() or ScanPicture.objects.exists() or Measurement.objects.exists())
 
 
-def test_the_whole_job_from_file_to_verdict(upload, block):
+def test_the_whole_job_from_file_to_verdict(upload, block, monkeypatch):
+    monkeypatch.setattr(results, "VIEWS", ("top",))  # one picture shows that pictures are drawn
     scan = upload()
     assert run(scan.pk, 1)
     assert state(scan) == "done", scan.error
@@ -61,6 +62,21 @@ def test_a_file_cut_off_in_the_middle_fails_with_a_sentence(upload, scan_ply):
     run(scan.pk, 1)
     assert (state(scan), scan.error_code) == ("failed", "truncated")
     assert "upload" in scan.error.lower() or "export" in scan.error.lower()
+
+
+@pytest.mark.parametrize(
+    ("rows", "code"),
+    [
+        (["1,2,3", "4,5,6", "7,8,10"], "too-few-points"),
+        ([f"{n},{n * n % 97},nan" for n in range(400)], "not-finite"),
+        ([f"{n},{n * n % 97},high" for n in range(400)], "bad-row"),
+    ],
+)
+def test_points_that_cannot_be_used_fail_with_a_sentence(upload, rows, code):
+    scan = upload(file="\n".join(rows).encode(), original_name="points.csv")
+    run(scan.pk, 1)
+    assert (state(scan), scan.error_code) == ("failed", code)
+    assert nothing_written()
 
 
 def test_an_attempt_is_measured_once_however_often_it_is_handed_over(upload, quick):
@@ -98,12 +114,14 @@ def test_a_stop_in_the_middle_leaves_nothing(upload, quick, monkeypatch):
     assert Entry.objects.first().act == "scan.stopped"
 
 
-def test_a_stop_after_the_last_report_still_counts(upload, quick, monkeypatch):
+@pytest.mark.parametrize(("change", "left"), [({"stop_asked": True}, "stopped"), ({"attempt": 2}, "running")])
+def test_what_happens_after_the_last_report_still_counts(upload, quick, monkeypatch, change, left):
     scan = upload()
-    monkeypatch.setattr(jobs, "save_result", lambda *args: pytest.fail("a stopped scan must not be saved"))
-    monkeypatch.setattr(jobs, "keep_files", lambda *args: Scan.objects.update(stop_asked=True))
+    monkeypatch.setattr(Reporter, "__call__", lambda *given: None)
+    monkeypatch.setattr(jobs, "save_result", lambda *given: pytest.fail("nothing may be saved"))
+    while_aligning(monkeypatch, lambda: Scan.objects.update(**change))
     run(scan.pk, 1)
-    assert state(scan) == "stopped"
+    assert state(scan) == left
 
 
 def test_a_worker_that_lost_its_attempt_writes_nothing(upload, quick, monkeypatch):
@@ -296,6 +314,14 @@ def test_the_reporter_stops_a_job_that_was_asked_to(upload):
     Scan.objects.update(state="running", stop_asked=True)
     with pytest.raises(Stopped):
         Reporter(scan)("reading", 0)
+
+
+def test_the_reporter_stops_a_job_whose_attempt_is_no_longer_its_own(upload):
+    scan = upload()
+    report = Reporter(scan)
+    Scan.objects.update(state="running", attempt=2)
+    with pytest.raises(Stopped):
+        report("reading", 0)
 
 
 def test_the_shares_of_the_stages_make_a_whole_and_only_grow():

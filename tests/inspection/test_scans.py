@@ -36,7 +36,8 @@ def test_an_uploaded_scan_waits_with_its_file_unit_and_entry(upload, scan_ply):
     assert Entry.objects.get().details == {"file": scan.file.sha256, "instrument": "G-07"}
 
 
-def test_the_job_is_handed_over_when_the_row_is_there(upload, django_capture_on_commit_callbacks):
+def test_the_job_is_handed_over_when_the_row_is_there(upload, settings, django_capture_on_commit_callbacks):
+    settings.TASKS = {"default": {"BACKEND": "django_tasks_db.DatabaseBackend"}}
     with django_capture_on_commit_callbacks(execute=True):
         scan = upload()
         assert not DBTaskResult.objects.exists()
