@@ -41,6 +41,11 @@ class Mockup(models.Model):
         return self.scale == 1
 
     @property
+    def size_said(self) -> str:
+        """ "full size" or, as drawings write it, "1 : 10"."""
+        return "full size" if self.is_full_size else f"1\u00a0:\u00a0{self.scale.normalize():f}"
+
+    @property
     def trail(self) -> str:
         return f"{self.kit.code}/{self.code}"
 
