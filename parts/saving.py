@@ -1,6 +1,7 @@
 """Checking and saving one record inside a service: what the model forbids becomes a refusal, changes become details."""
 
 from collections.abc import Mapping
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -43,4 +44,4 @@ def in_words(record: models.Model, changed: Mapping[str, list[Any]]) -> str:
 def _plain(value: Any) -> Any:
     if isinstance(value, Decimal):
         return format(value.normalize(), "f")
-    return str(value) if isinstance(value, models.Model) else value
+    return str(value) if isinstance(value, models.Model | date) else value
