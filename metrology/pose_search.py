@@ -159,7 +159,8 @@ def _extent_on_extent(turns: Floats, points: Floats, target: Target) -> Floats:
     axes = principal_axes(target.points)
     middle = np.quantile(target.points @ axes, _ENDS, axis=0).mean(axis=0)
     turned = evenly(points, 1000) @ (axes.T @ turns).transpose(0, 2, 1)
-    return (middle - np.quantile(turned, _ENDS, axis=1).mean(axis=0)) @ axes.T
+    shifts: Floats = (middle - np.quantile(turned, _ENDS, axis=1).mean(axis=0)) @ axes.T
+    return shifts
 
 
 def _slid_to_ends(poses: Poses, points: Floats, target: Target) -> Poses:
@@ -184,11 +185,25 @@ def _turned_about_axes(pose: Poses, target: Target) -> Poses:
     angles = np.deg2rad([30, 45, 60, 120, 135, 150, 210, 225, 240, 300, 315, 330])
     about = turned_by(np.concatenate([np.outer(angles, axes[:, k]) for k in range(3)]))
     turns = np.concatenate([axes @ _quarter_turns()[1:] @ axes.T, about])
-    # Turned about the middle of its box along the axes, where the symmetry of a box-like part lies.
-    along = target.points @ axes
-    centre = axes @ (along.min(axis=0) + along.max(axis=0)) / 2
+    centre = _middle_of_box(axes, target)
     shifts = (pose.shifts[0] - centre) @ turns.transpose(0, 2, 1) + centre
     return Poses(turns @ pose.turns[0], shifts, np.zeros(len(turns)))
+
+
+def reflected(turn: Floats, shift: Floats, target: Target) -> tuple[Floats, Floats]:
+    """A pose reflected in each principal plane of the nominal: turns (3, 3, 3) and shifts (3, 3) for the scan mirrored
+    in x; or from a pose of the mirrored scan to poses of the scan itself."""
+    axes = principal_axes(target.points)
+    centre = _middle_of_box(axes, target)
+    mirrors = np.eye(3) - 2 * axes.T[:, :, None] * axes.T[:, None, :]
+    return mirrors @ turn @ np.diag([-1.0, 1.0, 1.0]), (shift - centre) @ mirrors + centre
+
+
+def _middle_of_box(axes: Floats, target: Target) -> Floats:
+    """Middle of the nominal's box along the axes, where the symmetry of a box-like part lies, (3,) mm."""
+    along = target.points @ axes
+    middle: Floats = axes @ (along.min(axis=0) + along.max(axis=0)) / 2
+    return middle
 
 
 def _refined(poses: Poses, points: Floats, target: Target, steps: int, tick: Callable[[], None]) -> Poses:

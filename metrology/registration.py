@@ -8,7 +8,7 @@ import numpy as np
 from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
 from metrology.deviation import closest_in_order
 from metrology.errors import AlignmentError, InputError
-from metrology.pose_search import SAME_POSE, Target, evenly, search, turned_by
+from metrology.pose_search import SAME_POSE, Target, evenly, reflected, search, turned_by
 from metrology.scan_points import common_body, lonely, off_planes, span, spread_pick
 from metrology.surface import Surface, prepare, sample
 from metrology.wording import count as counted
@@ -25,6 +25,9 @@ _REACH = 0.02
 _ALMOST = 1.25
 # More than this share out of reach, or half the scan farther off than this share of the diagonal: another part.
 _FAR_SHARE, _FAR_MEDIAN = 0.4, 0.008
+# Nine tenths of the scan nearer than this share of the diagonal: only details of the shape are left to doubt.
+_WELL = 0.002
+_FLIP = np.array([-1.0, 1.0, 1.0])
 # A scan less than this share as wide as the nominal could lie anywhere on it.
 _SMALLEST = 0.3
 # Motions less than this as stiff as the stiffest are left free: a round part turns about its axis.
@@ -165,7 +168,7 @@ def register_on(surface: Surface, points: Floats, *, seed: int = 0, progress: Pr
 class _Ticker:
     """Turns finished steps into a growing share of the stage."""
 
-    STEPS = 230
+    STEPS = 180
 
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
@@ -180,17 +183,32 @@ def _contenders(
     surface: Surface, target: Target, body: Floats, judged: Floats, tick: Callable[[], None]
 ) -> tuple[list[_Fit], list[_Fit]]:
     """Clearly different poses of the scan, best first, and poses of its mirror image, refined on the judged points."""
-    found = []
-    for flip, count in ((1.0, 8), (-1.0, 3)):
-        coarse = search(body * [flip, 1.0, 1.0], target, tick).best(count)
-        points = judged * [flip, 1.0, 1.0]
-        found.append([_fit(surface, points, coarse.turns[k], coarse.shifts[k], 8, tick) for k in range(len(coarse))])
-    proper, mirrored = found
-    order = np.argsort(_rms_of([fit.residuals for fit in proper], surface), kind="stable")
-    leading = _clearly_different([proper[k] for k in order], target, surface)[:3]
-    proper = [_fit(surface, judged, fit.turn, fit.shift, 12, tick) for fit in leading]
-    order = np.argsort(_rms_of([fit.residuals for fit in proper], surface), kind="stable")
-    return _clearly_different([proper[k] for k in order], target, surface), mirrored
+
+    def refined(points: Floats, turns: Floats, shifts: Floats, steps: int) -> list[_Fit]:
+        return [_fit(surface, points, turn, shift, steps, tick) for turn, shift in zip(turns, shifts, strict=True)]
+
+    coarse = search(body, target, tick)
+    leading = _best_first(refined(evenly(judged, 1200), coarse.turns, coarse.shifts, 8), target, surface)[:3]
+    turns, shifts = np.array([fit.turn for fit in leading]), np.array([fit.shift for fit in leading])
+    proper = _best_first(refined(judged, turns, shifts, 12), target, surface)
+    if _fits_well(proper[0], surface):
+        # A mirrored part that fits so well is almost its own mirror image: the mirrored pose is a reflection of this.
+        turns, shifts = reflected(proper[0].turn, proper[0].shift, target)
+    else:
+        coarse = search(judged * _FLIP, target, tick).best(3)
+        turns, shifts = coarse.turns, coarse.shifts
+    mirrored = refined(judged * _FLIP, turns, shifts, 8)
+    better = next((fit for fit in mirrored if _fits_mirrored(proper[0], fit, surface)), None)
+    if better is not None:
+        # And so before the part is called mirrored: the search may have found only the reflection of the right pose.
+        proper += refined(judged, *reflected(better.turn, better.shift, target), 20)
+        proper = _best_first(proper, target, surface)
+    return proper, mirrored
+
+
+def _best_first(fits: list[_Fit], target: Target, surface: Surface) -> list[_Fit]:
+    order = np.argsort(_rms_of([fit.residuals for fit in fits], surface), kind="stable")
+    return _clearly_different([fits[k] for k in order], target, surface)
 
 
 def _clearly_different(fits: list[_Fit], target: Target, surface: Surface) -> list[_Fit]:
@@ -225,10 +243,19 @@ def _runner_up(proper: list[_Fit], surface: Surface) -> tuple[float | None, bool
     return float(other_rms), bool(other_rms < _ALMOST * best_rms)
 
 
+def _fits_well(fit: _Fit, surface: Surface) -> bool:
+    return float((np.abs(fit.residuals) < _WELL * surface.diagonal).mean()) > 0.9
+
+
+def _fits_mirrored(best: _Fit, mirrored: _Fit, surface: Surface) -> bool:
+    proper_rms, mirrored_rms = _rms_of([best.residuals, mirrored.residuals], surface)
+    return bool(mirrored_rms < _MIRRORED * proper_rms) and not _unlike(mirrored, surface)
+
+
 def _refuse_mirrored(best: _Fit, mirrored: list[_Fit], surface: Surface) -> None:
     for fit in mirrored:
-        proper_rms, mirrored_rms = _rms_of([best.residuals, fit.residuals], surface)
-        if mirrored_rms < _MIRRORED * proper_rms and not _unlike(fit, surface):
+        if _fits_mirrored(best, fit, surface):
+            proper_rms, mirrored_rms = _rms_of([best.residuals, fit.residuals], surface)
             raise AlignmentError(
                 "mirrored",
                 f"The scan fits the mirror image of the nominal (residual {quantity(mirrored_rms, 'mm', 2)}) better "

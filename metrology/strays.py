@@ -38,10 +38,10 @@ def find_strays(
     nominal frame. sigma: residual of the alignment, mm. point_spacing: mean distance between points on the surface, mm.
 
     lonely: farther than 8 sigma from the nominal, or 6 local standard deviations from the median of its sample, with
-    fewer than six points near it that are as far off. A real error of the part, however large, is a patch of points
-    that agree, and stays. beside: connected patches outside the nominal that reach farther than a fifth of its
-    diagonal (a table, a clamp); what they touch becomes unmeasured. With stray_mm every point farther than that is
-    taken out too, patch or not, and counted as lonely.
+    fewer than six points near it that are as far off in the same sense. A real error of the part, however large, is a
+    patch of points that agree, and stays. beside: connected patches outside the nominal that reach farther than a fifth
+    of its diagonal (a table, a clamp); what they touch becomes unmeasured. With stray_mm every point farther than that
+    is taken out too, patch or not, and counted as lonely.
     """
     tick()
     # Some 64 points tell a sample's median well enough: on long lists, take every so-manieth point.
@@ -49,7 +49,8 @@ def find_strays(
     medians, spread = sample_medians(values[::step], owners[::step], int(owners.max()) + 1)
     tick()
     local = max(1.4826 * spread, least_sigma)
-    suspect = (np.abs(values - medians[owners]) > 6 * local) | (np.abs(values) > 8 * max(sigma, least_sigma))
+    differs = np.abs(values - medians[owners]) > 6 * local
+    suspect = differs | (np.abs(values) > 8 * max(sigma, least_sigma))
     lonely, beside = np.zeros(len(values), dtype=np.bool_), np.zeros(len(values), dtype=np.bool_)
     tick()
     rows = np.flatnonzero(suspect)
@@ -60,6 +61,9 @@ def find_strays(
     if len(rows):
         points = place(rows)
         alone = ~_witnessed(points, values[rows], _NEAR * point_spacing, tick)
+        # A stray above a real error has the error's points for neighbours: it must find others that differ from them.
+        odd = np.flatnonzero(differs[rows])
+        alone[odd] |= ~_witnessed(points[odd], values[rows[odd]], _NEAR * point_spacing, tick)
         lonely[rows[alone]] = True
         rows, points = rows[~alone], points[~alone]
         outside = values[rows] > 0

@@ -5,8 +5,9 @@ from scipy.spatial.transform import Rotation
 
 from metrology.bodies import Cloud
 from metrology.errors import AlignmentError, InputError, Stopped
-from metrology.pose_search import rotation_grid, turned_by
+from metrology.pose_search import Target, reflected, rotation_grid, turned_by
 from metrology.registration import fit_rotation, register
+from metrology.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh, misplaced, patch, scan_of
 
 # Eight noisy box corners. COMPUTED with scipy 1.17.1 Rotation.align_vectors; open3d 0.20 point-to-point agrees.
@@ -168,6 +169,15 @@ def test_a_mirrored_part_is_refused():
         register(Cloud(points * [1.0, 1.0, -1.0]), block)
     assert refused.value.code == "mirrored"
     assert "mirror" in refused.value.sentence
+
+
+def test_a_mirrored_pose_of_a_symmetric_part_leads_back_to_poses_that_fit():
+    body = box(300, 200, 100)
+    surface = prepare(body)
+    turns, shifts = reflected(np.eye(3), np.zeros(3), Target(surface, sample(surface, 2000)))
+    for turn, shift in zip(turns, shifts, strict=True):
+        assert np.linalg.det(turn) == pytest.approx(1.0)
+        assert np.abs(body.vertices @ turn.T + shift).max(axis=0) == pytest.approx([150, 100, 50], abs=5)
 
 
 @pytest.mark.parametrize("cloud", [scan_of(box(400, 120, 90), seed=11).cloud, scan_of(box(9, 7, 5), seed=11).cloud])
