@@ -34,7 +34,7 @@ class InstrumentForm(forms.Form):
                            help_text="Empty: the next free number.")  # fmt: skip
     unit = forms.ChoiceField(label="Measures in", choices=Characteristic.Unit)
     uncertainty = DecimalCommaField(label="U, expanded uncertainty", max_digits=8, decimal_places=4)
-    coverage_factor = DecimalCommaField(label="k", max_digits=4, decimal_places=2, initial=2)
+    coverage_factor = DecimalCommaField(label="Coverage factor k", max_digits=4, decimal_places=2, initial=2)
     basis = forms.CharField(label="What U rests on", widget=forms.Textarea(attrs={"rows": 2}), required=False)
     calibrated_on = Day(label="Calibrated on", required=False)
     due_on = Day(label="Calibration due", required=False)
