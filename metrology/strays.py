@@ -13,9 +13,9 @@ from metrology.bodies import Floats, Ints
 from metrology.surface import Flags
 
 # A point that differs is believed when this many others near it differ alike.
-_WITNESSES = 6
+_WITNESSES = 7
 # Near: within this many point spacings, a difference in deviation counting three times close to the surface.
-_NEAR = 3.5
+_NEAR = 3.0
 # A connected body that reaches farther out than this share of the nominal's diagonal stands beside the part.
 _BESIDE = 0.2
 
@@ -38,7 +38,7 @@ def find_strays(
     nominal frame. sigma: residual of the alignment, mm. point_spacing: mean distance between points on the surface, mm.
 
     lonely: farther than 8 sigma from the nominal, or 6 local standard deviations from the median of its sample, with
-    fewer than six points near it that are as far off in the same sense. A real error of the part, however large, is a
+    fewer than seven points near it that are as far off in the same sense. A real error of the part, however large, is a
     patch of points that agree, and stays. beside: connected patches outside the nominal that reach farther than a fifth
     of its diagonal (a table, a clamp); what they touch becomes unmeasured. With stray_mm every point farther than that
     is taken out too, patch or not, and counted as lonely.
@@ -61,6 +61,8 @@ def find_strays(
     if len(rows):
         points = place(rows)
         alone = ~_witnessed(points, values[rows], _NEAR * point_spacing, tick)
+        # Where most points of a sample agree they bear each other out, however thinly the place was scanned.
+        alone &= ~_agreed(differs, owners)[owners[rows]]
         # A stray above a real error has the error's points for neighbours: it must find others that differ from them.
         odd = np.flatnonzero(differs[rows])
         alone[odd] |= ~_witnessed(points[odd], values[rows[odd]], _NEAR * point_spacing, tick)
@@ -97,8 +99,16 @@ def sample_medians(values: Floats, owners: npt.NDArray[np.integer[Any]], samples
     return medians, float(np.median(away))
 
 
+def _agreed(differs: Flags, owners: npt.NDArray[np.integer[Any]]) -> Flags:
+    """True for samples with five points or more that agree, and these the most of it; up to the greatest owner."""
+    held = np.bincount(owners)
+    agreeing = held - np.bincount(owners, differs, len(held))
+    agreed: Flags = (agreeing >= 5) & (agreeing >= 0.6 * held)
+    return agreed
+
+
 def _witnessed(points: Floats, values: Floats, near: float, tick: Callable[[], None]) -> Flags:
-    """True for points with at least six of the others near them and as far off, (k,)."""
+    """True for points with at least seven of the others near them and as far off, (k,)."""
     if len(points) <= _WITNESSES:
         return np.zeros(len(points), dtype=np.bool_)
     stretched = np.hstack([points, 3.0 * np.clip(values, -2 * near, 2 * near)[:, None]])
