@@ -11,6 +11,9 @@ from metrology.wording import count, day, limits, quantity
 from parts.models import Characteristic
 from releases.models import Release
 
+# Two of the pictures of a scan go on paper; the page has them all.
+ON_PAPER = ("pictorial", "top")
+
 
 @dataclass(frozen=True)
 class CheckLine:
@@ -127,7 +130,7 @@ def _newest_scans(release: Release) -> list[Scan]:
             cast__revision=release.revision,
             state=Scan.State.DONE,
             withdrawn_at__isnull=True,
-            result__measured_at__lte=release.released_at,
+            scanned_at__lte=release.released_at,
         )
         .select_related("cast", "file", "instrument", "result__nominal__file")
         .prefetch_related("result__pictures__file")
@@ -148,7 +151,9 @@ def _scan_sheet(scan: Scan, zone: ZoneInfo) -> ScanSheet:
         ("Against", f"{result.nominal.original_name}, {result.nominal.file.sha256[:12]}"),
         ("Measured by", f"Proofmark, numbers version {result.code_version}"),
     ]
-    pictures = tuple((picture.view, picture.file.open().read()) for picture in result.pictures.all())
+    pictures = tuple(
+        (picture.view, picture.file.open().read()) for picture in result.pictures.all() if picture.view in ON_PAPER
+    )
     return ScanSheet(f"Scan {scan.code} of {scan.cast.serial}", result.sentence, tuple(facts), pictures)
 
 

@@ -226,15 +226,11 @@ def _scan(scan: ScanSheet):
     yield from _section(scan.title, [_p(scan.sentence, STRONG), Spacer(1, 3)])
     yield _table(pairs, [0.12, 0.38, 0.12, 0.38], head=False)
     yield Spacer(1, 4)
-    width = WIDTH / 2 - 2 * mm
-    cells = []
+    # The lettering in the pictures is legible on paper at full width only.
     for view, data in scan.pictures:
         picture = Image(BytesIO(data))
-        picture._restrictSize(width, 72 * mm)
-        cells.append([picture, _p(view, SMALL)])
-    rows = [cells[k : k + 2] + [""] * (2 - len(cells[k : k + 2])) for k in range(0, len(cells), 2)]
-    if rows:
-        yield Table(rows, [WIDTH / 2] * 2, style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP")]))
+        picture._restrictSize(WIDTH, 120 * mm)
+        yield KeepTogether([picture, _p(view, SMALL)])
 
 
 def _trials(content: Content):
