@@ -34,7 +34,7 @@ class DecimalCommaField(forms.DecimalField):
     def __init__(self, *, unit: str = "", **kwargs: Any) -> None:
         self.unit = unit
         super().__init__(**kwargs)
-        tail = f"\u00a0{unit}" if unit else ""
+        tail = f"\u00a0{unit}".replace("%", "%%") if unit else ""  # the message is a format
         if "required" not in (kwargs.get("error_messages") or {}):
             self.error_messages["required"] = f"Give a number. {WRITE_IT}"
         for validator in self.validators:

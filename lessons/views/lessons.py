@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_http_methods, require_safe
@@ -15,6 +14,8 @@ from lessons.queries import lessons as queries
 from lessons.reading.lessons import said_in_full, shots, standing
 from parts.acting import act_once, form_page, may
 from parts.queries import revision_or_404
+
+from .paging import page_of
 
 PAGE = 100
 FORM = ["GET", "HEAD", "POST"]
@@ -40,7 +41,7 @@ def lesson(request: HttpRequest, code: str) -> HttpResponse:
 def _list(request: HttpRequest) -> dict[str, Any]:
     show = request.GET.get("show", "all")
     show = show if show in queries.SHOWN else "all"
-    page = Paginator(queries.filtered(queries.lessons_of(request.kit), show), PAGE).get_page(request.GET.get("page"))
+    page = page_of(request, queries.filtered(queries.lessons_of(request.kit), show))
     return {
         "page": page,
         "rows": [{"lesson": row, "standing": standing(row)} for row in page],

@@ -12,6 +12,7 @@ from lessons.pictures import prepare
 from logbook.models import Entry
 from parts.errors import Refusal
 from tests import make
+from tests.lessons.test_pictures import encoded
 from tests.make import NOON
 
 pytestmark = pytest.mark.django_db
@@ -53,8 +54,8 @@ def test_without_cast_and_trial_there_is_no_stroke(block, technician):
 
 
 def test_photos_come_with_the_lesson(block, technician):
-    lesson = written(block, technician, photos=[prepare(mockup_photo(1, "seat"))])
-    assert lesson.photos.get().height == 1600
+    lesson = written(block, technician, photos=[prepare(encoded(size=(120, 160)))])
+    assert lesson.photos.get().height == 160
 
 
 @pytest.mark.parametrize(
@@ -144,10 +145,10 @@ def test_a_sighting_says_where_and_not_tomorrow(lesson, technician, given, code)
 @pytest.mark.parametrize("kind", ["lesson", "trial", "cast"])
 def test_a_photo_belongs_to_a_lesson_a_trial_or_a_cast(kind, lesson, trial, block, technician):
     record = {"lesson": lesson, "trial": trial, "cast": make.cast(block, technician)}[kind]
-    photo = services.add_photo(record, file=mockup_photo(1, "joint"), caption="Joint", by=technician, at=NOON)
+    photo = services.add_photo(record, file=encoded(size=(120, 160)), caption="Joint", by=technician, at=NOON)
     assert photo.record == record
     assert photo.trail == record.trail
-    assert (photo.width, photo.height) == (1200, 1600)
+    assert (photo.width, photo.height) == (120, 160)
 
 
 def test_the_time_on_the_camera_is_read_in_the_kits_zone(lesson, technician):
@@ -169,7 +170,7 @@ def test_a_file_that_is_no_photo_leaves_nothing_behind(lesson, technician):
 
 
 def test_marks_are_numbered_on_their_photo(lesson, technician):
-    photo = services.add_photo(lesson, file=mockup_photo(1, "joint"), by=technician, at=NOON)
+    photo = services.add_photo(lesson, file=encoded(size=(120, 160)), by=technician, at=NOON)
     for text in ("Crown", "Bolt"):
         services.mark_photo(photo, x=0.5, y=0.25, text=text, by=technician, at=NOON)
     assert [str(mark) for mark in photo.marks.all()] == ["1 Crown", "2 Bolt"]
@@ -177,7 +178,7 @@ def test_marks_are_numbered_on_their_photo(lesson, technician):
 
 @pytest.mark.parametrize("given", [{"x": 1.01}, {"y": -0.1}, {"text": " "}])
 def test_a_mark_outside_the_photo_or_without_words_is_refused(lesson, technician, given):
-    photo = services.add_photo(lesson, file=mockup_photo(1, "joint"), by=technician, at=NOON)
+    photo = services.add_photo(lesson, file=encoded(size=(120, 160)), by=technician, at=NOON)
     with pytest.raises(LessonsRefusal):
         services.mark_photo(photo, **({"x": 0.5, "y": 0.5, "text": "Crown"} | given), by=technician, at=NOON)
     assert not photo.marks.exists()
