@@ -62,6 +62,10 @@ class Shot:
     balloons: list[Balloon]
     said: str
 
+    @property
+    def tall(self) -> bool:
+        return self.photo.height > self.photo.width
+
 
 def shots(photos: Iterable[Photo]) -> list[Shot]:
     return [shot(photo) for photo in photos]

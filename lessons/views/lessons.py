@@ -161,6 +161,7 @@ def revision_lessons(request: HttpRequest, part_number: str, letter: str) -> Htt
     rows = queries.lessons_for_revision(revision)
     context = {
         "revision": revision,
+        "room": "parts",
         "rows": [{"lesson": row, "standing": standing(row)} for row in rows],
         "sightings": queries.sightings_on(revision),
         "questions": queries.questions_about(revision),
