@@ -72,8 +72,9 @@ class JointRow:
     form: Form | None
 
     @property
-    def last(self) -> Gap | None:
-        return self.gaps[-1] if self.gaps else None
+    def folded(self) -> bool:
+        """Whether the form is out of the way: the other part does not stand in this trial."""
+        return not (self.here or self.gaps or self.form.is_bound)
 
 
 def _trial_page(request: HttpRequest, found: Trial, **bound: Form) -> HttpResponse:
@@ -253,7 +254,8 @@ def revision_trials(request: HttpRequest, part_number: str, letter: str) -> Http
     for row in found:
         row.spoken = trial_in_words(row, timezone.now())
     sizes = [Size.of(revision, found, full) for full in (True, False)]
-    return render(request, "lessons/revision_trials.html", {"revision": revision, "sizes": sizes})
+    context = {"revision": revision, "sizes": sizes, "room": "parts"}
+    return render(request, "lessons/revision_trials.html", context)
 
 
 @dataclass(frozen=True)
