@@ -5,6 +5,7 @@ from django.core.validators import MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
+from django.utils import timezone
 
 from logbook.models import StoredFile
 
@@ -168,7 +169,7 @@ class Revision(models.Model):
     author = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="revisions_drawn")
     state = models.CharField(max_length=20, choices=RevisionState, default=RevisionState.IN_PREPARATION)
     state_since = models.DateTimeField()
-    created_at = models.DateTimeField(auto_now_add=True)
+    created_at = models.DateTimeField("drawn", default=timezone.now)
 
     State = RevisionState
 

@@ -5,6 +5,7 @@ from . import views
 app_name = "releases"
 REVISION = "parts/<str:part_number>/<str:letter>/"
 urlpatterns = [
+    path("parts/<str:part_number>/gate-plan/", views.plan, name="plan"),
     path(REVISION, views.gate, name="gate"),
     path(REVISION + "put-forward/", views.put_forward, name="put-forward"),
     path(REVISION + "send-back/", views.send_back, name="send-back"),
@@ -18,5 +19,4 @@ urlpatterns = [
     path("holds/<str:code>/", views.hold, name="hold"),
     path("holds/<str:code>/lift/", views.lift_hold, name="lift-hold"),
     path("gate-plan/", views.plan, name="kit-plan"),
-    path("parts/<str:part_number>/gate-plan/", views.plan, name="plan"),
 ]

@@ -155,7 +155,11 @@ def decide(evidence: Evidence) -> Clearance:
             "no-position", f"{revision} is buildable, but no position is free for it.", None,
             ("Do not install it.", "Ask the lead where it goes."),
         )  # fmt: skip
-    where = evidence.free_positions[0] if len(evidence.free_positions) == 1 else listed(evidence.free_positions, 3)
+    where = (
+        evidence.free_positions[0]
+        if len(evidence.free_positions) == 1
+        else listed(evidence.free_positions, 3).replace(" and ", " or ")
+    )
     return Clearance(
         Answer.CLEARED, "buildable", f"Install at {where}, and nowhere else.", evidence.released_at, (), cautions
     )

@@ -121,7 +121,7 @@ def install(
     )
     Cast.objects.filter(pk=cast.pk).update(standing=Cast.Standing.INSTALLED, place=f"{position.site}, {position}"[:80])
     record(
-        by, "installation.logged", row, f"{cast} installed at {position.site}, {position}. {answer.reason}",
+        by, "installation.logged", row, f"{cast} installed at {position.site}, {position}.",
         details={"hold_points": [point.text for point in points]}, at=at,
     )  # fmt: skip
     return row

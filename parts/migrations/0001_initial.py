@@ -2,6 +2,7 @@
 
 import django.core.validators
 import django.db.models.deletion
+import django.utils.timezone
 from django.conf import settings
 from django.db import migrations, models
 
@@ -63,7 +64,7 @@ class Migration(migrations.Migration):
                 ('strength_age_days', models.PositiveIntegerField(default=28, verbose_name='at an age of, days')),
                 ('state', models.CharField(choices=[('in preparation', 'in preparation'), ('on trial', 'on trial'), ('put forward', 'put forward'), ('buildable', 'buildable'), ('superseded', 'superseded'), ('withdrawn', 'withdrawn')], default='in preparation', max_length=20)),
                 ('state_since', models.DateTimeField()),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('created_at', models.DateTimeField(default=django.utils.timezone.now, verbose_name='drawn')),
                 ('author', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='revisions_drawn', to=settings.AUTH_USER_MODEL)),
                 ('component', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='revisions', to='parts.component')),
             ],

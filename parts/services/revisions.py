@@ -71,6 +71,7 @@ def create_revision(
         strength_age_days=strength_age_days,
         author=by,
         state_since=at,
+        created_at=at,
     )
     _check_strength(strength_required, strength_age_days)
     save_checked(revision)

@@ -77,7 +77,7 @@ def _to_demould(kit: Kit, at: datetime) -> tuple[Task, ...]:
 def _to_pour(kit: Kit, at: datetime) -> tuple[Task, ...]:
     tasks = []
     for row in board(kit, at):
-        if not row.trial or not row.reading or row.trial.state == State.PUT_FORWARD:
+        if not row.trial or not row.reading or row.trial.state != State.ON_TRIAL:
             continue
         check = next(one for one in row.reading.rows if one.code == "casts")
         if check.verdict in (Verdict.MISSING, Verdict.FAIL):

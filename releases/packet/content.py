@@ -236,5 +236,6 @@ def _concessions(release: Release) -> Iterator[tuple[str, str]]:
         serials = ", ".join(cast.serial for cast in row.serials.all()) or f"{row.quantity} pieces"
         yield (
             f"{row.code} for {row.check_code}",
-            f"{row.reason} For {serials}, until {day(row.expires_on)}. {row.condition} Granted by {row.granted_by}.",
+            f"{row.reason} For {serials}, until {day(row.expires_on)}. "
+            f"{row.condition + '. ' if row.condition else ''}Granted by {row.granted_by}.",
         )

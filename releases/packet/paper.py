@@ -222,14 +222,14 @@ def _scan(scan: ScanSheet):
     facts = [[_p(label, SMALL), _p(value)] for label, value in scan.facts]
     half = (len(facts) + 1) // 2
     pairs = [[*left, *right] for left, right in zip(facts[:half], [*facts[half:], ["", ""]], strict=False)]
-    yield CondPageBreak(110 * mm)
+    yield CondPageBreak(240 * mm)  # a scan has a page of its own
     yield from _section(scan.title, [_p(scan.sentence, STRONG), Spacer(1, 3)])
     yield _table(pairs, [0.12, 0.38, 0.12, 0.38], head=False)
     yield Spacer(1, 4)
     # The lettering in the pictures is legible on paper at full width only.
     for view, data in scan.pictures:
         picture = Image(BytesIO(data))
-        picture._restrictSize(WIDTH, 120 * mm)
+        picture._restrictSize(WIDTH, 98 * mm)
         yield KeepTogether([picture, _p(view, SMALL)])
 
 
