@@ -8,12 +8,13 @@ import numpy.typing as npt
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from scipy.special import pdtrc
 
 from metrology.bodies import Floats, Ints
 from metrology.surface import Flags
 
-# A point that differs is believed when this many others near it differ alike.
-_WITNESSES = 7
+# A point that differs is believed when so many others near it differ alike: more, the more strays there are.
+_FEWEST_WITNESSES, _MOST_WITNESSES = 3, 12
 # Near: within this many point spacings, a difference in deviation counting three times close to the surface.
 _NEAR = 3.0
 # A connected body that reaches farther out than this share of the nominal's diagonal stands beside the part.
@@ -38,43 +39,53 @@ def find_strays(
     nominal frame. sigma: residual of the alignment, mm. point_spacing: mean distance between points on the surface, mm.
 
     lonely: farther than 8 sigma from the nominal, or 6 local standard deviations from the median of its sample, with
-    fewer than seven points near it that are as far off in the same sense. A real error of the part, however large, is a
-    patch of points that agree, and stays. beside: connected patches outside the nominal that reach farther than a fifth
-    of its diagonal (a table, a clamp); what they touch becomes unmeasured. With stray_mm every point farther than that
-    is taken out too, patch or not, and counted as lonely.
+    too few witnesses: points near it that are as far off in the same sense. Three do when strays are few, up to a
+    dozen when they are many. A real error of the part, however large, is a patch of points that agree, and stays.
+    beside: connected patches outside the nominal that reach farther than a fifth of its diagonal (a table, a clamp);
+    what they touch becomes unmeasured. With stray_mm every point farther than that is taken out too, patch or not, and
+    counted as lonely.
     """
-    tick()
-    # Some 64 points tell a sample's median well enough: on long lists, take every so-manieth point.
-    step = max(1, len(values) // (64 * (int(owners.max()) + 1)))
-    medians, spread = sample_medians(values[::step], owners[::step], int(owners.max()) + 1)
-    tick()
-    local = max(1.4826 * spread, least_sigma)
-    differs = np.abs(values - medians[owners]) > 6 * local
+    near = _NEAR * point_spacing
+    lonely = np.zeros(len(values), dtype=np.bool_) if stray_mm is None else np.abs(values) > stray_mm
+    beside = np.zeros(len(values), dtype=np.bool_)
+    differs = _differing(values, owners, lonely, least_sigma, tick)
     suspect = differs | (np.abs(values) > 8 * max(sigma, least_sigma))
-    lonely, beside = np.zeros(len(values), dtype=np.bool_), np.zeros(len(values), dtype=np.bool_)
-    tick()
-    rows = np.flatnonzero(suspect)
-    if stray_mm is not None:
-        cut = np.abs(values[rows]) > stray_mm
-        lonely[np.abs(values) > stray_mm] = True
-        rows = rows[~cut]
-    if len(rows):
-        points = place(rows)
-        alone = ~_witnessed(points, values[rows], _NEAR * point_spacing, tick)
-        # Where most points of a sample agree they bear each other out, however thinly the place was scanned.
-        alone &= ~_agreed(differs, owners)[owners[rows]]
-        # A stray above a real error has the error's points for neighbours: it must find others that differ from them.
-        odd = np.flatnonzero(differs[rows])
-        alone[odd] |= ~_witnessed(points[odd], values[rows[odd]], _NEAR * point_spacing, tick)
-        lonely[rows[alone]] = True
-        rows, points = rows[~alone], points[~alone]
-        outside = values[rows] > 0
-        rows, points = rows[outside], points[outside]
-        if len(rows) and values[rows].max() > _BESIDE * diagonal:
-            edge = max(3 * point_spacing, diagonal / 500)
-            beside[rows[_reaching(points, values[rows], edge, _BESIDE * diagonal)]] = True
-            tick()
+    rows = np.flatnonzero(suspect & ~lonely)
+    if not len(rows):
+        return lonely, beside
+    # Points that agree with most of their sample bear each other out, however thinly the place was scanned.
+    sure = _agreed(differs, owners)[owners[rows]] & ~differs[rows]
+    alone = ~_witnessed(place(rows), values[rows], near, tick) & ~sure
+    lonely[rows[alone]] = True
+    # A stray above a real error had the error's points for witnesses: it must find others that differ from them.
+    odd = np.flatnonzero(_differing(values, owners, lonely, least_sigma, tick) & ~lonely)
+    lonely[odd[~_witnessed(place(odd), values[odd], near, tick)]] = True
+    rows = rows[(values[rows] > 0) & ~lonely[rows]]
+    if len(rows) and values[rows].max() > _BESIDE * diagonal:
+        edge = max(3 * point_spacing, diagonal / 500)
+        beside[rows[_reaching(place(rows), values[rows], edge, _BESIDE * diagonal)]] = True
+        tick()
     return lonely, beside
+
+
+def _differing(
+    values: Floats,
+    owners: npt.NDArray[np.integer[Any]],
+    left_out: Flags,
+    least_sigma: float,
+    tick: Callable[[], None],
+) -> Flags:
+    """Points more than 6 local standard deviations from the median of their sample, (n,)."""
+    samples = int(owners.max()) + 1
+    # Some 64 points tell a sample's median well enough: on long lists, take every so-manieth point.
+    step = max(1, len(values) // (64 * samples))
+    kept = np.arange(0, len(values), step)
+    kept = kept[~left_out[kept]]
+    medians, spread = sample_medians(values[kept], owners[kept], samples)
+    tick()
+    differing: Flags = np.abs(values - medians[owners]) > 6 * max(1.4826 * spread, least_sigma)
+    tick()
+    return differing
 
 
 def sample_medians(values: Floats, owners: npt.NDArray[np.integer[Any]], samples: int) -> tuple[Floats, float]:
@@ -85,6 +96,8 @@ def sample_medians(values: Floats, owners: npt.NDArray[np.integer[Any]], samples
     """
     counts = np.bincount(owners, minlength=samples)
     bits = 62 - int(len(counts)).bit_length()
+    if not len(values):
+        return np.zeros(samples), 0.0
     reach = max(float(np.abs(values).max()), 1e-300)
     scale = (2.0**bits - 1024) / (2 * reach)
     keys: Ints = ((values + reach) * scale).astype(np.int64)
@@ -108,19 +121,38 @@ def _agreed(differs: Flags, owners: npt.NDArray[np.integer[Any]]) -> Flags:
 
 
 def _witnessed(points: Floats, values: Floats, near: float, tick: Callable[[], None]) -> Flags:
-    """True for points with at least seven of the others near them and as far off, (k,)."""
-    if len(points) <= _WITNESSES:
+    """True for points with enough of the others near them and as far off, (k,)."""
+    if len(points) <= _FEWEST_WITNESSES:
         return np.zeros(len(points), dtype=np.bool_)
     stretched = np.hstack([points, 3.0 * np.clip(values, -2 * near, 2 * near)[:, None]])
     tree = cKDTree(stretched, compact_nodes=False, balanced_tree=False)
     tick()
-    found = np.empty(len(points), dtype=np.bool_)
+    neighbours = np.arange(2, _MOST_WITNESSES + 2)
+    found = np.empty(len(points), dtype=np.int64)
     for start in range(0, len(points), 100_000):
         piece = slice(start, start + 100_000)
-        last = tree.query(stretched[piece], k=[_WITNESSES + 1], distance_upper_bound=near, workers=-1)[0]
-        found[piece] = np.isfinite(last[:, 0])
+        away = tree.query(stretched[piece], k=neighbours, distance_upper_bound=near, workers=-1)[0]
+        found[piece] = np.isfinite(away).sum(axis=1)
         tick()
-    return found
+    # Far from the surface the stretching no longer thins out the strays: they meet by chance more often.
+    far = np.abs(values) > 2 * near
+    needed = np.where(far, _witnesses_needed(found[far]), _witnesses_needed(found[~far]))
+    enough: Flags = found >= needed
+    return enough
+
+
+def _witnesses_needed(found: Ints) -> int:
+    """So many witnesses that chance meetings of strays would be expected to bring about less than half a false patch.
+
+    found: (k,) neighbours of each suspect. Suspects with very few are taken for strays scattered by chance (Poisson);
+    the share of them that have any neighbour tells how thickly they lie.
+    """
+    strays = found[found < _FEWEST_WITNESSES]
+    mean = -np.log1p(-min(float((strays > 0).mean()), 0.9)) if len(strays) >= 20 else 0.0
+    for needed in range(_FEWEST_WITNESSES, _MOST_WITNESSES):
+        if len(strays) * float(pdtrc(needed - 1, mean)) < 0.5:
+            return needed
+    return _MOST_WITNESSES
 
 
 def _reaching(points: Floats, values: Floats, edge: float, reach: float) -> Flags:
