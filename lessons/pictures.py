@@ -147,7 +147,7 @@ def _taken(image: Image.Image) -> datetime | None:
     try:
         exif = image.getexif()
         more = exif.get_ifd(ExifTags.IFD.Exif)
-        text = more.get(ExifTags.Base.DateTimeOriginal) or exif.get(ExifTags.Base.DateTime)
+        text = more.get(ExifTags.Base.DateTimeOriginal)
         taken = datetime.strptime(str(text).strip("\0 "), "%Y:%m:%d %H:%M:%S")
         offset = str(more.get(ExifTags.Base.OffsetTimeOriginal, "")).strip("\0 ")
     except BROKEN:

@@ -4,7 +4,6 @@ from datetime import timedelta
 
 import pytest
 
-from fixtures.photos import mockup_photo
 from lessons import services
 from lessons.errors import LessonsRefusal
 from lessons.models import Lesson, Photo
@@ -12,7 +11,7 @@ from lessons.pictures import prepare
 from logbook.models import Entry
 from parts.errors import Refusal
 from tests import make
-from tests.lessons.test_pictures import encoded
+from tests.lessons.test_pictures import encoded, taken_photo
 from tests.make import NOON
 
 pytestmark = pytest.mark.django_db
@@ -153,13 +152,13 @@ def test_a_photo_belongs_to_a_lesson_a_trial_or_a_cast(kind, lesson, trial, bloc
 
 def test_the_time_on_the_camera_is_read_in_the_kits_zone(lesson, technician):
     make.kit().__class__.objects.update(time_zone="Asia/Tokyo")
-    photo = services.add_photo(Lesson.objects.get(), file=mockup_photo(1, "joint"), by=technician, at=NOON)
+    photo = services.add_photo(Lesson.objects.get(), file=taken_photo(), by=technician, at=NOON)
     assert photo.taken_at.isoformat() == "2026-03-02T10:15:00+09:00"
 
 
 def test_a_camera_whose_clock_runs_ahead_is_not_believed(lesson, technician):
     early = NOON.replace(month=1)
-    assert services.add_photo(lesson, file=mockup_photo(1, "joint"), by=technician, at=early).taken_at is None
+    assert services.add_photo(lesson, file=taken_photo(), by=technician, at=early).taken_at is None
 
 
 def test_a_file_that_is_no_photo_leaves_nothing_behind(lesson, technician):

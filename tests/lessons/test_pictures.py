@@ -5,7 +5,7 @@ import zlib
 from io import BytesIO
 
 import pytest
-from PIL import Image
+from PIL import ExifTags, Image
 
 from fixtures.photos import mockup_photo
 from lessons.errors import PhotoRefused
@@ -26,6 +26,17 @@ def png_header(width, height):
 
     said = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
     return b"\x89PNG\r\n\x1a\n" + said + chunk(b"IDAT", zlib.compress(b"0"))
+
+
+def taken_photo(original="2026:03:02 10:15:00", offset=""):
+    """A photo whose camera wrote when it was taken, and another time when the file was last written."""
+    exif = Image.Exif()
+    exif[ExifTags.Base.DateTime] = "2026:04:04 04:04:04"
+    more = exif.get_ifd(ExifTags.IFD.Exif)
+    more[ExifTags.Base.DateTimeOriginal] = original
+    if offset:
+        more[ExifTags.Base.OffsetTimeOriginal] = offset
+    return encoded(exif=exif)
 
 
 def opened(content):
@@ -61,7 +72,12 @@ def test_place_camera_and_comments_are_gone(part):
 
 
 def test_the_time_it_was_taken_is_read_before_it_is_dropped():
-    assert prepare(mockup_photo(2, "seat")).taken.isoformat() == "2026-03-02T10:15:00"
+    assert prepare(taken_photo()).taken.isoformat() == "2026-03-02T10:15:00"
+    assert prepare(taken_photo(offset="-03:30")).taken.isoformat() == "2026-03-02T10:15:00-03:30"
+
+
+def test_the_time_a_file_was_last_written_is_not_the_time_it_was_taken():
+    assert prepare(mockup_photo(2, "seat")).taken is None
 
 
 def test_a_thumbnail_is_480_pixels_long():
