@@ -47,7 +47,7 @@ def form_page(
 ) -> HttpResponse:
     """Show a form; when it is sent and good, act once and go on. What was typed stays when it is refused."""
     done = act_once(request, form, act, url)
-    return done or render(request, template, {"form": form, **context}, status=422 if form.is_bound else 200)
+    return done or render(request, template, {"form": form, **context})
 
 
 def act_or_say(request: HttpRequest, act: Callable[[], models.Model], url: str, said: str = "") -> HttpResponse:

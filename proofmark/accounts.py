@@ -84,7 +84,7 @@ def first_run(request: HttpRequest) -> HttpResponse:
             login(request, person)
             messages.success(request, "You are the first lead. Make a kit, then ask a second lead to join you.")
             return redirect("kits:new")
-    return render(request, "accounts/first_run.html", {"form": form}, status=422 if form.is_bound else 200)
+    return render(request, "accounts/first_run.html", {"form": form})
 
 
 @transaction.atomic
@@ -114,7 +114,7 @@ def me(request: HttpRequest) -> HttpResponse:
         form.save()
         messages.success(request, "Saved.")
         return redirect("me")
-    return render(request, "accounts/me.html", {"form": form}, status=422 if form.is_bound else 200)
+    return render(request, "accounts/me.html", {"form": form})
 
 
 @sensitive_post_parameters()
@@ -126,7 +126,7 @@ def change_password(request: HttpRequest) -> HttpResponse:
         update_session_auth_hash(request, form.save())
         messages.success(request, "Your password was changed.")
         return redirect("me")
-    return render(request, "accounts/password.html", {"form": form}, status=422 if form.is_bound else 200)
+    return render(request, "accounts/password.html", {"form": form})
 
 
 @require_safe
@@ -149,7 +149,7 @@ def invite(request: HttpRequest) -> HttpResponse:
             person.save()
             person.groups.add(form.cleaned_data["role"])
         return render(request, "accounts/password_once.html", {"person": person, "password": password})
-    return render(request, "accounts/invite.html", {"form": form}, status=422 if form.is_bound else 200)
+    return render(request, "accounts/invite.html", {"form": form})
 
 
 @require_POST

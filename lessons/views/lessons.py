@@ -75,7 +75,7 @@ def write(request: HttpRequest) -> HttpResponse:
         return answer
     if form.is_bound:
         form.ask_for_photos_again()
-    return render(request, "lessons/write.html", {"form": form}, status=422 if form.is_bound else 200)
+    return render(request, "lessons/write.html", {"form": form})
 
 
 def _known(request: HttpRequest, kit: Any) -> dict[str, Any]:
@@ -146,8 +146,7 @@ def seen(request: HttpRequest, code: str) -> HttpResponse:
         return answer
     if form.is_bound:
         form.ask_for_photos_again()
-    status = 422 if form.is_bound else 200
-    return render(request, "lessons/seen.html", _head(found) | {"form": form}, status=status)
+    return render(request, "lessons/seen.html", _head(found) | {"form": form})
 
 
 def _head(lesson: Lesson) -> dict[str, Any]:

@@ -110,5 +110,4 @@ def answer(request: HttpRequest, code: str) -> HttpResponse:
 
 def _question_page(request: HttpRequest, found: Question, form: forms.AnswerForm | None) -> HttpResponse:
     context = {"question": found, "spoken": question_in_words(found), "form": form}
-    status = 422 if form and form.is_bound else 200
-    return render(request, "lessons/question.html", context, status=status)
+    return render(request, "lessons/question.html", context)

@@ -66,7 +66,7 @@ def add(request: HttpRequest, kind: str, code: str) -> HttpResponse:
     if answer := act_once(request, form, act, lambda _: url):
         return answer
     context = {"form": form, "record": record, "kind": kind, "url": url}
-    return render(request, "lessons/add_photo.html", context, status=422 if form.is_bound else 200)
+    return render(request, "lessons/add_photo.html", context)
 
 
 def _shape(photo: Photo) -> float:

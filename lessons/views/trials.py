@@ -100,7 +100,7 @@ def _trial_page(request: HttpRequest, found: Trial, **bound: Form) -> HttpRespon
             "note_form": bound.get("note") or forms.NoteForm(initial=note),
         }
     template = "lessons/trial_running.html" if running else "lessons/trial.html"
-    return render(request, template, context, status=422 if bound else 200)
+    return render(request, template, context)
 
 
 def _clock(trial: Trial, at: datetime) -> dict[str, Any]:
