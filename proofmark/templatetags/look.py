@@ -31,6 +31,7 @@ ROOM_OF = {
 }
 ROOMS = (
     ("board", "Board", "board", None),
+    ("bench", "Bench", "bench", "casting.add_cast"),
     ("parts", "Parts", "parts:list", "parts.view_component"),
     ("lessons", "Lessons", "lessons:list", "lessons.view_lesson"),
     ("site", "Site", "sitework:board", "sitework.view_site"),
@@ -260,7 +261,7 @@ def room_links(context: Context) -> list[dict[str, Any]]:
         return []
     match = request.resolver_match
     here = context.get("room") or (
-        ROOM_OF.get(match.namespace, "board" if match.url_name == "board" else "") if match else ""
+        ROOM_OF.get(match.namespace, match.url_name if match.url_name in ("board", "bench") else "") if match else ""
     )
     links = []
     for code, name, address, permission in ROOMS:
