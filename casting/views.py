@@ -1,10 +1,8 @@
 """Pages of casting: what was poured, in what, of what, and what is wrong with it."""
 
-from collections.abc import Callable
 from typing import Any
 from urllib.parse import urlencode
 
-from django.contrib.auth.decorators import login_required, permission_required
 from django.core.paginator import Paginator
 from django.db import models
 from django.forms import Form
@@ -13,7 +11,7 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from parts.acting import act_once
+from parts.acting import act_once, may
 from parts.models import Component, Revision
 from parts.queries import revision_or_404
 
@@ -24,16 +22,6 @@ from .reading import cast_in_words, strength_in_words
 
 PAGE = 100
 SAME_IN_A_CORRECTION = ("revision", "kind", "pull", "scale_x", "scale_y", "scale_z")
-
-
-def may(permission: str) -> Callable:
-    """Signed in, and with this permission; a signed-in person without it gets the page that says so."""
-    return lambda view: login_required(permission_required(permission, raise_exception=True)(view))
-
-
-def done(request: HttpRequest, form: Form, act: Callable[[], models.Model], url=None) -> HttpResponse | None:
-    """Go where the act leads, or None when the form has a fault or the service refused; the form says why."""
-    return act_once(request, form, act, url) if form.is_valid() else None
 
 
 def _page(request: HttpRequest, rows: models.QuerySet) -> Any:
@@ -86,7 +74,7 @@ def log_cast(request: HttpRequest) -> HttpResponse:
         given = {name: data[name] for name in ("mould", "serial", "poured_at", "mass", "defects", "place")}
         return services.log_cast(data["revision"], by=request.user, batch=batch, **given)
 
-    if request.method == "POST" and (answer := done(request, form, act)):
+    if answer := act_once(request, form, act):
         return answer
     return render(request, "casting/log_cast.html", {"components": components, "component": component, "form": form})
 
@@ -106,9 +94,7 @@ def demould(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
     usual = {"demoulded_at": timezone.now(), "defects": piece.defects, "mass": piece.mass, "place": piece.place}
     form = forms.DemouldForm(request.POST or None, initial=usual)
-    if request.method == "POST" and (
-        answer := done(request, form, lambda: services.log_demould(piece, by=request.user, **form.cleaned_data))
-    ):
+    if answer := act_once(request, form, lambda: services.log_demould(piece, by=request.user, **form.cleaned_data)):
         return answer
     return render(request, "casting/demould.html", {"cast": piece, "revision": piece.revision, "form": form})
 
@@ -119,9 +105,7 @@ def correct(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
     usual = {"defects": piece.defects, "mass": piece.mass, "place": piece.place}
     form = forms.CorrectForm(request.POST or None, initial=usual)
-    if request.method == "POST" and (
-        answer := done(request, form, lambda: services.correct_cast(piece, by=request.user, **form.cleaned_data))
-    ):
+    if answer := act_once(request, form, lambda: services.correct_cast(piece, by=request.user, **form.cleaned_data)):
         return answer
     return render(request, "casting/correct.html", {"cast": piece, "revision": piece.revision, "form": form})
 
@@ -136,7 +120,7 @@ def move(request: HttpRequest, serial: str) -> HttpResponse:
         data = form.cleaned_data
         return services.move_cast(piece, by=request.user, to=data["standing"], place=data["place"])
 
-    if request.method == "POST" and (answer := done(request, form, act)):
+    if answer := act_once(request, form, act):
         return answer
     return render(request, "casting/move.html", {"cast": piece, "revision": piece.revision, "form": form})
 
@@ -146,10 +130,8 @@ def move(request: HttpRequest, serial: str) -> HttpResponse:
 def report(request: HttpRequest, serial: str) -> HttpResponse:
     piece = queries.cast_or_404(request.kit, serial)
     form = forms.ReportForm(request.POST or None, initial={"found_at": timezone.now(), "place": piece.place})
-    if request.method == "POST" and (
-        answer := done(
-            request, form, lambda: services.report_nonconformity(piece, by=request.user, **form.cleaned_data)
-        )
+    if answer := act_once(
+        request, form, lambda: services.report_nonconformity(piece, by=request.user, **form.cleaned_data)
     ):
         return answer
     return render(request, "casting/report.html", {"cast": piece, "revision": piece.revision, "form": form})
@@ -183,7 +165,7 @@ def decide(request: HttpRequest, code: str) -> HttpResponse:
     def act() -> Nonconformity:
         return services.decide_nonconformity(found, by=request.user, **form.cleaned_data)
 
-    if request.method == "POST" and (answer := done(request, form, act)):
+    if answer := act_once(request, form, act):
         return answer
     context = {"nonconformity": found, "cast": found.cast, "revision": found.cast.revision, "form": form}
     return render(request, "casting/decide.html", context)
@@ -223,7 +205,7 @@ def mould_state(request: HttpRequest, code: str) -> HttpResponse:
         data = form.cleaned_data
         return services.change_mould_state(found, to=data["state"], reason=data["reason"], by=request.user)
 
-    return done(request, form, act) or _mould_page(request, code, form)
+    return act_once(request, form, act) or _mould_page(request, code, form)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -240,7 +222,7 @@ def log_mould(request: HttpRequest) -> HttpResponse:
         scale = tuple(data.pop(f"scale_{axis}") for axis in "xyz")
         return services.log_mould(data.pop("revision"), by=request.user, scale=scale, **data)
 
-    if request.method == "POST" and (answer := done(request, form, act)):
+    if answer := act_once(request, form, act):
         return answer
     return render(request, "casting/log_mould.html", {"form": form})
 
@@ -269,9 +251,7 @@ def log_batch(request: HttpRequest) -> HttpResponse:
     last = queries.batches_of(request.kit).first()
     usual = {"mixed_at": timezone.now(), "mix_design": last.mix_design if last else ""}
     form = forms.BatchForm(request.POST or None, initial=usual)
-    if request.method == "POST" and (
-        answer := done(request, form, lambda: services.log_batch(request.kit, by=request.user, **form.cleaned_data))
-    ):
+    if answer := act_once(request, form, lambda: services.log_batch(request.kit, by=request.user, **form.cleaned_data)):
         return answer
     return render(request, "casting/log_batch.html", {"form": form})
 
@@ -289,7 +269,7 @@ def log_strength(request: HttpRequest, code: str) -> HttpResponse:
     def act() -> models.Model:
         return services.log_strength_test(found, by=request.user, **form.cleaned_data)
 
-    if request.method == "POST" and (answer := done(request, form, act, lambda _: found.get_absolute_url())):
+    if answer := act_once(request, form, act, lambda _: found.get_absolute_url()):
         return answer
     return render(request, "casting/log_strength.html", {"batch": found, "form": form, "strength_tests": tests})
 

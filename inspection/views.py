@@ -12,10 +12,9 @@ from django.views.decorators.http import require_http_methods, require_safe
 from django.views.decorators.vary import vary_on_headers
 
 from casting.queries import cast_or_404
-from casting.views import done, may
 from logbook.once import submit_once
 from metrology.units import UNIT_NAMES
-from parts.acting import act_or_say, add_refusal
+from parts.acting import act_once, act_or_say, add_refusal, may
 from parts.errors import Refusal
 from parts.queries import revision_or_404
 
@@ -126,7 +125,7 @@ def stop(request: HttpRequest, code: str) -> HttpResponse:
 def again(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.scan_or_404(request.kit, code)
     form = forms.RunAgainForm(request.POST)
-    answer = done(request, form, lambda: services.run_again(found, by=request.user, **form.cleaned_data))
+    answer = act_once(request, form, lambda: services.run_again(found, by=request.user, **form.cleaned_data))
     context = {"scan": found, "cast": found.cast, "revision": found.cast.revision, "form": form}
     return answer or render(request, "inspection/again.html", context)
 
@@ -136,9 +135,7 @@ def again(request: HttpRequest, code: str) -> HttpResponse:
 def withdraw(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.scan_or_404(request.kit, code)
     form = forms.WithdrawForm(request.POST or None)
-    if request.method == "POST" and (
-        answer := done(request, form, lambda: services.withdraw_scan(found, by=request.user, **form.cleaned_data))
-    ):
+    if answer := act_once(request, form, lambda: services.withdraw_scan(found, by=request.user, **form.cleaned_data)):
         return answer
     context = {"scan": found, "cast": found.cast, "revision": found.cast.revision, "form": form}
     return render(request, "inspection/withdraw.html", context)
@@ -162,7 +159,7 @@ def measure(request: HttpRequest, serial: str) -> HttpResponse:
         )
         return piece
 
-    if request.method == "POST" and (answer := done(request, form, act)):
+    if answer := act_once(request, form, act):
         return answer
     context = {"cast": piece, "revision": piece.revision, "form": form, "sheet": sheet}
     return render(request, "inspection/measure.html", context)
@@ -180,13 +177,11 @@ def instruments(request: HttpRequest) -> HttpResponse:
 @may("inspection.add_instrument")
 def add_instrument(request: HttpRequest) -> HttpResponse:
     form = forms.InstrumentForm(request.POST or None)
-    if request.method == "POST" and (
-        answer := done(
-            request,
-            form,
-            lambda: services.add_instrument(request.kit, by=request.user, **form.cleaned_data),
-            _to_instruments(request),
-        )
+    if answer := act_once(
+        request,
+        form,
+        lambda: services.add_instrument(request.kit, by=request.user, **form.cleaned_data),
+        _to_instruments(request),
     ):
         return answer
     return render(request, "inspection/instrument.html", {"form": form})
@@ -198,13 +193,11 @@ def instrument(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.instrument_or_404(request.kit, code)
     usual = {name: getattr(found, name) for name in forms.ChangeInstrumentForm.base_fields}
     form = forms.ChangeInstrumentForm(request.POST or None, initial=usual)
-    if request.method == "POST" and (
-        answer := done(
-            request,
-            form,
-            lambda: services.change_instrument(found, by=request.user, **form.cleaned_data),
-            _to_instruments(request),
-        )
+    if answer := act_once(
+        request,
+        form,
+        lambda: services.change_instrument(found, by=request.user, **form.cleaned_data),
+        _to_instruments(request),
     ):
         return answer
     return render(request, "inspection/instrument.html", {"form": form, "instrument": found})
