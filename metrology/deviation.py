@@ -8,7 +8,7 @@ from metrology.bodies import Floats, Ints, Mesh, Progress, silent
 from metrology.surface import Surface, prepare
 
 # Points per piece: short enough to report progress several times a second, and to bound the memory beside the answer.
-PIECE = 250_000
+PIECE = 125_000
 
 STAGE = "measuring"
 
