@@ -8,7 +8,8 @@ from django.urls import reverse
 
 from inspection.models import Result
 from lessons.models import FitCheck, TrialPiece
-from metrology.wording import count, limits, quantity
+from metrology.decimals import places
+from metrology.wording import count, limits, number, quantity
 from parts.models import Interface, Revision
 
 from .base import Finding, Gauge, Link, failed, inconclusive, missing, not_applicable, passed
@@ -98,13 +99,14 @@ def judge(evidence: Evidence, on_what: str) -> Finding:
     for found, finding, code in ((bad, failed, "gap-outside"), (unsure, inconclusive, "gap-unsure")):
         if found:
             joint, gap = found[0]
+            decimals = _decimals(joint.lower, joint.upper, gap.gap)
             side = "too tight" if joint.lower is not None and gap.gap < joint.lower + gap.uncertainty else "too wide"
             word = side if finding is failed else f"{side} to be sure, within {quantity(gap.uncertainty, 'mm', 2)}"
             place = f" at {gap.where}" if gap.where else ""
             return finding(
                 code,
-                f"{joint.name}: gap {quantity(gap.gap, 'mm', 1)}{place}, {word}. "
-                f"Asked: {limits(joint.lower, joint.upper, 'mm')}.",
+                f"{joint.name}: gap {quantity(gap.gap, 'mm', decimals)}{place}, {word}. "
+                f"Asked: {limits(joint.lower, joint.upper, 'mm', decimals)}.",
                 links=tuple({j.trial: Link(f"Trial {j.trial}", j.url) for j, _ in found}.values()),
                 gauge=_gauge(joint),
             )
@@ -117,11 +119,12 @@ def judge(evidence: Evidence, on_what: str) -> Finding:
             gauge=_gauge(untried[0]),
         )
     gaps = [gap.gap for joint in evidence.joints for gap in joint.gaps]
+    decimals = _decimals(*(limit for joint in evidence.joints for limit in (joint.lower, joint.upper)), *gaps)
     trials = {joint.trial: Link(f"Trial {joint.trial}", joint.url) for joint in evidence.joints}
     return passed(
         "fits",
         f"{count(len(gaps), 'gap')} at {count(len(evidence.joints), 'interface')} inside their limits, "
-        f"{min(gaps):.1f} to {quantity(max(gaps), 'mm', 1)}.",
+        f"{number(min(gaps), decimals)} to {quantity(max(gaps), 'mm', decimals)}.",
         links=tuple(trials.values()),
         gauge=_gauge(evidence.joints[0]),
     )
@@ -129,4 +132,10 @@ def judge(evidence: Evidence, on_what: str) -> Finding:
 
 def _gauge(joint: Joint) -> Gauge:
     guard = max((gap.uncertainty for gap in joint.gaps), default=0.0)
-    return Gauge(joint.lower, joint.upper, tuple(gap.gap for gap in joint.gaps), guard)
+    gaps = tuple(gap.gap for gap in joint.gaps)
+    return Gauge(joint.lower, joint.upper, gaps, guard, decimals=_decimals(joint.lower, joint.upper, *gaps))
+
+
+def _decimals(*values: float | None) -> int:
+    """One decimal as on full size, two where a limit or a gap of a small model needs them."""
+    return min(2, max(1, places(*values)))

@@ -192,6 +192,25 @@ def test_a_bad_gap_is_told_in_words(gap, word):
     assert word in fits.judge(evidence, "the mock-up").sentence
 
 
+@pytest.mark.parametrize(
+    ("gap", "result", "said"),
+    [
+        (0.35, "conforms", "0.35 to 0.35\u00a0mm"),
+        (0.45, "does not conform", "gap 0.45\u00a0mm at corner, too wide. Asked: 0.10 to 0.40\u00a0mm."),
+    ],
+)
+def test_a_gap_on_a_small_model_keeps_its_second_decimal(gap, result, said):
+    evidence = fits.Evidence((joint((gap, result), lower=0.1, upper=0.4),), 1, "/x")
+    finding = fits.judge(evidence, "the model")
+    assert said in finding.sentence
+    assert finding.gauge.decimals == 2
+
+
+def test_a_gap_at_full_size_is_told_with_one_decimal():
+    evidence = fits.Evidence((joint((2, "conforms")),), 1, "/x")
+    assert "2.0 to 2.0\u00a0mm" in fits.judge(evidence, "the mock-up").sentence
+
+
 @pytest.mark.parametrize(("answered", "verdict"), [((), "pass"), ((True,), "pass"), ((True, False), "missing")])
 def test_questions_must_all_be_answered(answered, verdict):
     rows = tuple(questions.Asked(f"Q-{n}", "Why?", done, "/q") for n, done in enumerate(answered, 1))

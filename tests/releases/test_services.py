@@ -16,26 +16,6 @@ from tests import make
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def open_gate(lead):
-    """A gate plan in which nothing applies but the cautions, so that a revision is easy to bring through."""
-    leave_out = {
-        check.CODE: {"applies": False, "reason": "Not for this test."} for check in CHECKS if check.CODE != "cautions"
-    }
-    return services.set_plan(kit=make.kit(), component=None, checks=leave_out, by=lead, at=make.NOON)
-
-
-@pytest.fixture
-def revision(lead, open_gate):
-    return make.revision(author=lead, cautions="Wet cement burns: gloves.")
-
-
-@pytest.fixture
-def put_forward(revision, lead):
-    services.put_forward(revision=revision, by=lead, at=make.NOON)
-    return revision
-
-
 def sign(revision, by):
     return services.sign_off(revision=revision, by=by, at=make.NOON + timedelta(hours=1))
 
