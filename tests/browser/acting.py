@@ -9,11 +9,11 @@ from playwright.sync_api import Locator, Page
 
 def field(page: Page, label: str) -> Locator:
     """The field whose label begins with these words, whatever small note follows them."""
-    return page.get_by_role("main").get_by_label(re.compile(rf"^\s*{re.escape(label)}(\s|$)")).first
+    return page.get_by_role("main").get_by_label(re.compile(rf"^\s*{re.escape(label)}(?!\w)")).first
 
 
 def fill(page: Page, **values: str | bool | Path) -> None:
-    """fill(page, Part_number="SB-02"): text, a choice by its words, a tick, or a file. An underscore is a space."""
+    """fill(page, Part_number="SB-02"): text, a choice by words in it, a tick, or a file. An underscore is a space."""
     fill_in(page, {label.replace("_", " "): value for label, value in values.items()})
 
 
@@ -25,7 +25,8 @@ def fill_in(page: Page, values: dict[str, str | bool | Path]) -> None:
         elif isinstance(value, bool):
             found.set_checked(value)
         elif found.evaluate("e => e.tagName") == "SELECT":
-            found.select_option(label=value)
+            option = found.get_by_role("option").filter(has_text=value).first
+            found.select_option(value=option.get_attribute("value"))
         else:
             found.fill(value)
 
@@ -51,3 +52,8 @@ def moment(**ago: float) -> str:
 
 def day(**ago: float) -> str:
     return moment(**ago)[:10]
+
+
+def in_banner(page: Page, name: str) -> None:
+    page.get_by_role("banner").get_by_role("link", name=name, exact=True).click()
+    page.wait_for_load_state("load")

@@ -155,6 +155,10 @@ def listen(page: Page, heard: list[str]) -> None:
 
 def sign_in(page: Page, name: str) -> None:
     page.goto("/sign-in/")
+    send_sign_in(page, name)
+
+
+def send_sign_in(page: Page, name: str) -> None:
     page.get_by_label("Sign-in name").fill(name)
     page.get_by_label("Password").fill(PASSWORD)
     page.get_by_role("button", name="Sign in").click()
