@@ -3,6 +3,7 @@ and the files that records name by their content hash."""
 
 import hashlib
 import json
+from datetime import UTC
 
 from django.conf import settings
 from django.core.files.storage import default_storage
@@ -56,7 +57,7 @@ class Entry(models.Model):
         text = json.dumps(
             [
                 self.number,
-                self.at.isoformat(),
+                self.at.astimezone(UTC).isoformat(),
                 self.who_id,
                 self.who_name,
                 self.act,

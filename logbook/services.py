@@ -1,5 +1,6 @@
 """Writing an entry. Call inside the transaction of the act that it records."""
 
+import json
 from collections.abc import Iterator
 from datetime import datetime
 from typing import Any
@@ -38,7 +39,8 @@ def record(
             subject_id=str(subject.pk),
             trail=trail if trail is not None else subject.trail,
             sentence=sentence,
-            details=details or {},
+            # As it will be read back: keys as text, tuples as lists.
+            details=json.loads(json.dumps(details or {})),
             previous_hash=head.hash,
         )
         entry.hash = entry.computed_hash()
