@@ -29,5 +29,6 @@ class Command(BaseCommand):
 
 def _leave_with_parent() -> None:
     """The parent holds the other end of standard input; it closes when the parent is gone, however it went."""
-    sys.stdin.buffer.read()
+    while os.read(sys.stdin.fileno(), 1024):  # not sys.stdin.buffer: its lock, held here, aborts a worker that ends
+        pass
     os._exit(0)
