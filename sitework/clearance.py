@@ -103,14 +103,18 @@ def decide(evidence: Evidence) -> Clearance:
         return no("scrapped", "This piece was scrapped.", None, ("Do not install it.", "Take it off the site."))
     if evidence.standing == Cast.Standing.SEGREGATED:
         return no("segregated", "This piece was set aside and nobody has said that it may be used.")
-    if evidence.state == State.SUPERSEDED:
+    if evidence.state == State.SUPERSEDED and not evidence.installed:
         return no("superseded", f"{revision} was superseded by a later revision.", evidence.state_since)
-    if evidence.state != State.BUILDABLE:
+    if evidence.state not in (State.BUILDABLE, State.SUPERSEDED):
         return no("not-buildable", f"{revision} is {evidence.state}: it has not been released.", evidence.state_since)
     if not evidence.demoulded:
         return no("in-mould", "It has not been logged as demoulded.")
     if evidence.open_nonconformities:
         return no("nonconformity", f"Open on this piece: {listed(evidence.open_nonconformities)}.")
+    if evidence.state == State.SUPERSEDED and evidence.installed:
+        since, where = evidence.installed
+        stays = f"Installed at {where}. {revision} has been superseded since; what is in stays in."
+        return Clearance(Answer.CLEARED, "installed", stays, since)
     named = {concession.code for concession in evidence.concessions if evidence.serial in concession.serials}
     if evidence.scan and evidence.scan[0] == Result.DOES_NOT and not named:
         return no("own-scan", f"Its own scan says: {evidence.scan[1]}")

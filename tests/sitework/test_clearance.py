@@ -105,6 +105,18 @@ def test_an_installed_piece_stays_cleared_where_it_is():
     assert (answer.answer, answer.reason) == (Answer.CLEARED, "Installed at North shore, pier 3.")
 
 
+def test_a_piece_that_went_in_before_its_revision_was_superseded_stays_in():
+    answer = decide(replace(GOOD, state="superseded", released_at=None, installed=(AT, "North shore, pier 3")))
+    assert (answer.answer, answer.code) == (Answer.CLEARED, "installed")
+    assert "stays in" in answer.reason
+
+
+def test_a_hold_still_reaches_an_installed_piece_of_a_superseded_revision():
+    held = ((AT, "H-01", "Crack 0.3 mm.", "", "Ines"),)
+    answer = decide(replace(GOOD, state="superseded", installed=(AT, "North shore, pier 3"), holds=held))
+    assert answer.code == "on-hold"
+
+
 @pytest.mark.django_db
 def test_a_hold_on_the_mould_reaches_the_pieces_that_came_out_of_it(lead):
     revision = make.revision(author=lead)
