@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from inspection.models import Measurement, Scan
 from lessons.models import Lesson, Trial
+from metrology.decimals import places
 from metrology.wording import count, day, limits, quantity
 from parts.models import Characteristic
 from releases.models import Release
@@ -171,7 +172,6 @@ def _characteristics(release: Release) -> Iterator[CharacteristicLine]:
     for item in release.revision.characteristics.order_by("number"):
         unit = "" if item.unit == Characteristic.Unit.NONE else item.unit
         lower, upper = (None if limit is None else float(limit) for limit in (item.lower, item.upper))
-        places = item.decimals + 1
         yield CharacteristicLine(
             item.number,
             item.name,
@@ -180,13 +180,20 @@ def _characteristics(release: Release) -> Iterator[CharacteristicLine]:
             tuple(
                 (
                     row.cast.serial,
-                    f"{quantity(float(row.value), unit, places)} ± {quantity(float(row.uncertainty), unit, places)}",
+                    _plus_minus(row, unit, item.decimals + 1),
                     row.get_result_display(),
                     row.instrument.code if row.instrument else row.scan.code if row.scan else "",
                 )
                 for row in rows.get(item.pk, [])
             ),
         )
+
+
+def _plus_minus(row: Measurement, unit: str, least: int) -> str:
+    """Value ± U, both with as many decimals as U was stated with: 0.05 must not print as 0.1."""
+    value, uncertainty = float(row.value), float(row.uncertainty)
+    decimals = max(least, min(3, places(uncertainty)))
+    return f"{quantity(value, unit, decimals)} ± {quantity(uncertainty, unit, decimals)}"
 
 
 def _trials(release: Release, zone: ZoneInfo) -> Iterator[TrialLine]:
