@@ -59,5 +59,5 @@ class CurrentKit:
             raise Http404(f"There is no kit {code}.")
         try:
             timezone.activate(ZoneInfo(request.kit.time_zone))
-        except (ZoneInfoNotFoundError, ValueError):
+        except (ZoneInfoNotFoundError, ValueError, OSError):  # OSError: "America" is a folder
             timezone.deactivate()
