@@ -35,7 +35,7 @@ def press(page: Page, name: str) -> None:
     """Press a button of the page and wait for what it leads to. Anything the page refuses is shown."""
     page.get_by_role("main").get_by_role("button", name=name, exact=True).click()
     page.wait_for_load_state("load")
-    faults = page.locator("[aria-invalid=true], .field.bad")
+    faults = page.get_by_role("alert").or_(page.get_by_role("status").filter(has=page.get_by_label("Not done")))
     if faults.count():
         raise AssertionError(f"“{name}” was refused: " + " | ".join(faults.all_inner_texts()))
 

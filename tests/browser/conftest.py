@@ -98,7 +98,9 @@ def house() -> Iterator[str]:
             except subprocess.TimeoutExpired:
                 server.kill()
                 server.wait()
+    said = (Path(folder) / "server.log").read_text(errors="replace")
     shutil.rmtree(folder, ignore_errors=True)
+    assert "Traceback" not in said and "Fatal" not in said, f"Server or worker said:\n{said[-8000:]}"
 
 
 @pytest.fixture(scope="session")
