@@ -13,9 +13,17 @@ def main():
 
     bootstrap.ensure(sys.argv)
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "proofmark.settings")
-    from django.core.management import execute_from_command_line
-
-    execute_from_command_line(sys.argv)
+    try:
+        from django.core.exceptions import ImproperlyConfigured
+        from django.core.management import execute_from_command_line
+    except ImportError as error:
+        sys.exit("Proofmark: %s. Call it without PROOFMARK_NO_VENV, or install proofmark/locks/run.txt." % error)
+    try:
+        execute_from_command_line(sys.argv)
+    except ImproperlyConfigured as error:
+        sys.exit("Proofmark: %s" % error)
+    except KeyboardInterrupt:
+        sys.exit(130)
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ file reads: no pip, no import of packages.
 """
 
 import hashlib
+import importlib.util
 import os
 import shutil
 import subprocess
@@ -33,6 +34,9 @@ def ensure(argv):
     except SetUpError as error:
         sys.stderr.write("Proofmark: %s\n" % error)
         sys.exit(1)
+    except KeyboardInterrupt:
+        sys.stderr.write("\nProofmark: set-up was stopped. Call it again to go on.\n")
+        sys.exit(130)
 
 
 def _ensure(argv):
@@ -48,6 +52,8 @@ def _ensure(argv):
         set_up(lock)
     if not inside():
         run_inside(argv)
+    elif importlib.util.find_spec("django") is None:
+        raise SetUpError("the packages in %s belong to another Python. Delete this folder, then call it again." % HOME)
 
 
 def inside():
@@ -70,11 +76,18 @@ def digest(lock):
     return hashlib.sha256(content).hexdigest()
 
 
+def stamp(lock):
+    """The file that says for which lock the environment was set up whole."""
+    return HOME / ("proofmark-%s.stamp" % lock)
+
+
 def stamped(lock):
     """Whether the environment was set up whole for this lock. The test packages include those to run."""
+    if not interpreter().exists():
+        return False
     for name in (lock, "test"):
         try:
-            if (HOME / ("proofmark-%s.stamp" % name)).read_text() == digest(name):
+            if stamp(name).read_text() == digest(name):
                 return True
         except OSError:
             pass
@@ -83,25 +96,44 @@ def stamped(lock):
 
 def set_up(lock):
     """Make the environment and install the locked packages; the stamp is written last."""
-    target = LOCKS / (lock + ".txt")
+    wanted, target = digest(lock), LOCKS / (lock + ".txt")
     count = sum(1 for line in target.read_text().splitlines() if "==" in line)
     sys.stderr.write("Proofmark: setting up, %d packages, a minute or two the first time.\n" % count)
     sys.stderr.flush()
-    if not interpreter().exists():
+    _check_room()
+    if not _has_pip():
         _make_environment()
+    command = [
+        str(interpreter()), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-input",
+        "--require-hashes", "--requirement", str(target),
+    ]  # fmt: skip
+    # A person's own habit of installing for themselves only would miss the environment.
+    done = subprocess.run(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=dict(os.environ, PIP_USER="0")
+    )
+    if done.returncode != 0:
+        raise SetUpError(_why(done.stdout))
+    try:
+        stamp(lock).write_text(wanted)
+    except OSError as error:
+        raise SetUpError("the folder %s cannot be written (%s)." % (HOME, error)) from None
+
+
+def _check_room():
     free = shutil.disk_usage(str(ROOT)).free
     if free < ROOM_NEEDED:
         raise SetUpError(
             "%d MB are free, %d MB are needed. Make room and call it again." % (free >> 20, ROOM_NEEDED >> 20)
         )
-    command = [
-        str(interpreter()), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-input",
-        "--require-hashes", "--requirement", str(target),
-    ]  # fmt: skip
-    done = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-    if done.returncode != 0:
-        raise SetUpError(_why(done.stdout))
-    (HOME / ("proofmark-%s.stamp" % lock)).write_text(digest(lock))
+
+
+def _has_pip():
+    """Whether the environment is whole enough to install into; one whose making was interrupted is not."""
+    try:
+        asked = [str(interpreter()), "-m", "pip", "--version"]
+        return subprocess.run(asked, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL).returncode == 0
+    except OSError:
+        return False
 
 
 def _make_environment():
@@ -113,9 +145,8 @@ def _make_environment():
             "this Python has no venv module. On Debian or Ubuntu: apt install python3-venv. Then call it again."
         ) from None
     try:
-        venv.EnvBuilder(with_pip=True, clear=HOME.exists()).create(str(HOME))
+        venv.EnvBuilder(with_pip=True, clear=HOME.exists(), symlinks=os.name != "nt").create(str(HOME))
     except (OSError, subprocess.CalledProcessError) as error:
-        shutil.rmtree(str(HOME), ignore_errors=True)
         raise SetUpError(
             "the folder %s could not be made (%s). Check that the project's folder may be written and that there is "
             "room." % (HOME, error)
@@ -130,9 +161,12 @@ def _why(output):
     text = output.lower()
     if "no space left" in text:
         return "the disk is full. Make room and call it again."
-    if "hash" in text and "mismatch" in text:
-        return "a package differs from the locked one, so nothing was installed. %s" % said
-    if "connection" in text or "could not find a version" in text or "temporary failure" in text:
+    if "do not match the hashes" in text:
+        return (
+            "a package differs from the locked one, so it was not installed. Clear pip's cache (pip cache purge) or "
+            "leave the mirror that sent it, then call it again. %s" % said
+        )
+    if any(sign in text for sign in ("connection", "timed out", "could not find a version", "temporary failure")):
         return "the packages could not be fetched. Check the network (or pip's settings) and call it again. %s" % said
     return "the packages could not be installed. %s" % said
 
@@ -144,4 +178,9 @@ def run_inside(argv):
         sys.exit(subprocess.call([python] + list(argv)))
     sys.stdout.flush()
     sys.stderr.flush()
-    os.execv(python, [python] + list(argv))
+    try:
+        os.execv(python, [python] + list(argv))
+    except OSError as error:
+        raise SetUpError(
+            "%s does not start (%s). Delete the folder %s, then call it again." % (python, error.strerror, HOME)
+        ) from None

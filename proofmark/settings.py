@@ -13,6 +13,8 @@ TESTING = os.environ.get("PROOFMARK_TESTING") == "1"
 DEBUG = os.environ.get("PROOFMARK_DEBUG") == "1"
 SECRET_KEY = secret_key(DATA_DIR)
 HTTPS = os.environ.get("PROOFMARK_HTTPS") == "1"
+# The machine that speaks HTTPS in front of us; whoever else sends its headers is not believed.
+PROXY = os.environ.get("PROOFMARK_PROXY") or "127.0.0.1"
 
 # A workshop reaches the machine by its name, its address, or whatever PROOFMARK_HOSTS says.
 _named = [host.strip() for host in os.environ.get("PROOFMARK_HOSTS", "").split(",") if host.strip()]
@@ -80,7 +82,8 @@ TASKS = {
         "BACKEND": "django_tasks.backends.immediate.ImmediateBackend" if TESTING else "django_tasks_db.DatabaseBackend"
     }
 }
-CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+# Holds nothing but the counts of sign-in attempts; the bundled server is one process.
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "OPTIONS": {"MAX_ENTRIES": 20_000}}}
 
 AUTH_USER_MODEL = "proofmark.Person"
 AUTH_PASSWORD_VALIDATORS = [
@@ -109,6 +112,7 @@ CSRF_FAILURE_VIEW = "proofmark.accounts.csrf_failure"
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin" if HTTPS else None  # browsers refuse it on plain HTTP, aloud
 if HTTPS:
     SECURE_SSL_REDIRECT = True
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
@@ -123,4 +127,6 @@ LOGGING = {
     "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "stream": sys.stderr}},
     "root": {"handlers": ["stderr"], "level": "WARNING"},
+    # Any stranger on the network can ask for a wrong host; the page says what to set, the log stays readable.
+    "loggers": {"django.security.DisallowedHost": {"handlers": [], "propagate": False}},
 }
