@@ -14,11 +14,19 @@ class SignInForm(AuthenticationForm):
     error_messages = {
         "invalid_login": "This name and password do not belong together. Mind capitals; ask a lead for a new password.",
         "inactive": "This account was closed. Ask a lead.",
+        "paused": "Too many tries with this name. Wait ten minutes, or ask a lead for a new password.",
     }
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, paused: bool = False, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.paused = paused
         self.fields["username"].label = "Sign-in name"
+
+    def clean(self) -> dict[str, Any]:
+        """While paused, the password is not even looked at."""
+        if self.paused:
+            raise forms.ValidationError(self.error_messages["paused"], code="paused")
+        return super().clean()
 
 
 class NewPassword(forms.Form):

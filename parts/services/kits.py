@@ -13,7 +13,9 @@ from ..models import Kit
 from ..saving import change, in_words, save_checked
 
 # First parts of addresses that belong to the tool itself.
-OWN_ADDRESSES = frozenset({"me", "admin", "t", "static"})
+OWN_ADDRESSES = frozenset(
+    {"admin", "favicon.ico", "first-run", "kits", "me", "people", "sign-in", "sign-out", "static", "styles", "t"}
+)
 
 
 @transaction.atomic

@@ -4,8 +4,8 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandParser
 
 from proofmark import running
-from proofmark.accounts import first_run_code
 from proofmark.models import Person
+from proofmark.people import first_run_code
 
 
 class Command(BaseCommand):
