@@ -8,7 +8,7 @@ class ProofmarkConfig(AppConfig):
     verbose_name = "Proofmark"
 
     def ready(self):
-        from . import roles
+        from . import checks, roles  # noqa: F401  (checks register themselves)
 
         # Sent once per app; the permissions of all rooms exist when the last one has been migrated.
         post_migrate.connect(roles.apply, sender=list(apps.get_app_configs())[-1], dispatch_uid="proofmark.roles")

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from django.conf import settings
 from django.core.management import CommandError, call_command
@@ -17,6 +18,11 @@ from waitress.server import create_server
 
 MANAGE = Path(settings.BASE_DIR) / "manage.py"
 LARGEST_UPLOAD = 8 << 30
+OWN_GROUP: dict[str, Any] = (
+    {"creationflags": getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)}
+    if os.name == "nt"
+    else {"start_new_session": True}
+)
 
 
 def prepare(verbosity: int = 0) -> None:
@@ -26,15 +32,20 @@ def prepare(verbosity: int = 0) -> None:
 
 
 def free_port(host: str, port: int) -> None:
-    """Raise with what to do when the port is taken."""
+    """Raise with what to do when the port cannot be had."""
+    if not 0 < port < 65536:
+        raise CommandError("A port is a number from 1 to 65535: --port 8017.")
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
         if os.name != "nt":  # there, it would let two servers share a port
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((host, port))
+        except PermissionError:
+            raise CommandError(f"Port {port} is kept for the system. Choose one above 1023: --port 8017.") from None
         except OSError:
+            other = port + 1 if port < 65535 else 8017
             raise CommandError(
-                f"Port {port} is taken: stop the other program, or choose another port with --port {port + 1}."
+                f"Port {port} is taken: stop the other program, or choose another port with --port {other}."
             ) from None
 
 
@@ -76,8 +87,9 @@ class Worker:
         while not self.ending.is_set():
             begun = time.monotonic()
             # The worker leaves when its standard input closes, so that it never outlives this process.
+            # In a group of its own, so that Ctrl+C reaches this process alone, which then ends the worker in order.
             self.process = subprocess.Popen(
-                [sys.executable, str(MANAGE), "worker", "--with-parent"], stdin=subprocess.PIPE, env=os.environ.copy()
+                [sys.executable, str(MANAGE), "worker", "--with-parent"], stdin=subprocess.PIPE, **OWN_GROUP
             )
             code = self.process.wait()
             if self.ending.is_set():
@@ -101,8 +113,8 @@ def run(host: str, port: int, say: Callable[[str], None], ready: Callable[[], No
         inbuf_overflow=1 << 20,
         channel_timeout=300,
         ident="Proofmark",
-        clear_untrusted_proxy_headers=not settings.HTTPS,
-        trusted_proxy="*" if settings.HTTPS else None,
+        clear_untrusted_proxy_headers=True,
+        trusted_proxy=settings.PROXY if settings.HTTPS else None,
         trusted_proxy_headers={"x-forwarded-proto", "x-forwarded-for"} if settings.HTTPS else set(),
     )
     worker = Worker(say)

@@ -29,11 +29,11 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         home = _home()
+        host = "0.0.0.0" if options["lan"] else "127.0.0.1"
+        if not options["load_only"]:  # before the building, and before --fresh takes away what another demo serves
+            running.free_port(host, options["port"])
         if home != settings.DATA_DIR:
             self._go_there(home, options)
-        host = "0.0.0.0" if options["lan"] else "127.0.0.1"
-        if not options["load_only"]:
-            running.free_port(host, options["port"])
         running.prepare()
         if options["load_only"]:
             return
@@ -60,7 +60,7 @@ class Command(BaseCommand):
 
     def _load(self, home: Path) -> None:
         """Into a folder beside, renamed when whole: half a demonstration is never taken for one."""
-        room = shutil.disk_usage(settings.BASE_DIR).free
+        room = shutil.disk_usage(settings.DATA_DIR).free
         if room < LEAST_ROOM:
             raise CommandError(f"{room >> 20} MB are free, {LEAST_ROOM >> 20} MB are needed. Make room first.")
         self.stdout.write("Building the demonstration: casts, scans and decisions, about a minute.")

@@ -1,3 +1,4 @@
+import logging
 import os
 import sys
 import threading
@@ -6,8 +7,20 @@ from typing import Any
 
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandParser
+from django.db import connections
+from django.utils.crypto import get_random_string
+from django_tasks_db.management.commands.db_worker import Worker
 
 from inspection.jobs import recover
+from proofmark import jobs
+
+logger = logging.getLogger(__name__)
+
+SECONDS_BETWEEN_LOOKS = 0.5
+SECONDS_BETWEEN_RECOVERIES = 60.0
+# Longer than at the start: a living worker on a busy machine may be silent for a while, also this very one.
+SILENT_FOR_GOOD = timedelta(minutes=5)
+DAYS_KEPT = 14  # of the rows of jobs that ended
 
 
 class Command(BaseCommand):
@@ -16,15 +29,48 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--with-parent", action="store_true", help="end when standard input closes")
         parser.add_argument("--alone", action="store_true", help="no other worker runs: take up what was left at once")
+        parser.add_argument("--until-done", action="store_true", help="end when no job waits")
 
     def handle(self, *args: Any, **options: Any) -> None:
         if options["with_parent"]:
             threading.Thread(target=_leave_with_parent, daemon=True).start()
-        alone = options["alone"] or options["with_parent"]
-        said = recover(stale_after=timedelta(0), waiting_too=True) if alone else recover()
-        if said:
-            self.stdout.write(said)
-        call_command("db_worker", interval=0.5, verbosity=0)
+        # The queue writes a line for each job; only what went wrong is of use to a person.
+        for name in ("django_tasks", "django_tasks_db"):
+            logging.getLogger(name).setLevel(logging.ERROR)
+        call_command("prune_db_task_results", min_age_days=DAYS_KEPT, verbosity=0)
+        self._take_up(alone=options["alone"] or options["with_parent"])
+        worker = Worker(
+            queue_names=["*"],
+            excluded_queue_names=[],
+            interval=SECONDS_BETWEEN_LOOKS,
+            batch=options["until_done"],
+            backend_name="default",
+            startup_delay=False,
+            max_tasks=None,
+            worker_id=get_random_string(32),
+        )
+        worker.configure_signals()
+        threading.Thread(target=keep_recovering, args=(threading.Event(),), daemon=True).start()
+        with jobs.sign_of_life():
+            worker.run()
+
+    def _take_up(self, *, alone: bool) -> None:
+        """What a worker that died left half done, said in one line."""
+        said = [recover(stale_after=timedelta(0), waiting_too=True), jobs.hand_back()] if alone else [recover()]
+        if any(said):
+            self.stdout.write(f"Worker: {', '.join(filter(None, said))}.")
+            self.stdout.flush()
+
+
+def keep_recovering(ended: threading.Event, every: float = SECONDS_BETWEEN_RECOVERIES) -> None:
+    """Take up the scans of other workers that died meanwhile. What goes wrong is logged, and tried again later."""
+    while not ended.wait(every):
+        try:
+            recover(stale_after=SILENT_FOR_GOOD)
+        except Exception:
+            logger.exception("Scans of workers that died could not be taken up")
+        finally:
+            connections.close_all()  # this thread's own
 
 
 def _leave_with_parent() -> None:
