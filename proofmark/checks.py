@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from releases.packet.paper import FONTS
 from . import jobs
 
 LEAST_FREE = 1 << 30  # bytes: a day's scans
+LEAST_SQLITE = (3, 37)
 PDF_FONTS = ("Vera.ttf", "VeraBd.ttf")
 
 
@@ -41,6 +43,17 @@ def pdf_fonts(app_configs: object = None, **kwargs: Any) -> list[CheckMessage]:
         return []
     hint = "Install reportlab anew: delete the folder .venv and call manage.py again."
     return [Error(f"The PDF font {' and '.join(missing)} is missing.", hint=hint, id="proofmark.E003")]
+
+
+@register(Tags.compatibility)
+def sqlite_version(app_configs: object = None, **kwargs: Any) -> list[CheckMessage]:
+    """E006: the SQLite that came with Python is new enough, when it is used."""
+    if "sqlite3" not in settings.DATABASES["default"]["ENGINE"] or sqlite3.sqlite_version_info >= LEAST_SQLITE:
+        return []
+    needed = ".".join(str(number) for number in LEAST_SQLITE)
+    hint = "Install a newer Python and delete the folder .venv, or use PostgreSQL with PROOFMARK_DATABASE."
+    said = f"SQLite {needed} or newer is needed; this Python brings {sqlite3.sqlite_version}."
+    return [Error(said, hint=hint, id="proofmark.E006")]
 
 
 @register(Tags.database)
