@@ -68,9 +68,23 @@ class MeForm(forms.ModelForm):
         model = Person
         fields = ["first_name", "last_name", "phone", "theme", "length_unit"]
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # The name is the signature.
+        self.fields["first_name"].required = self.fields["last_name"].required = True
+
 
 class PasswordForm(PasswordChangeForm):
-    pass
+    error_messages = {
+        "password_mismatch": "The two passwords differ. Type the same one twice.",
+        "password_incorrect": "This is not your password so far. Type it again; mind capitals.",
+    }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        old, new, again = (self.fields[name] for name in ("old_password", "new_password1", "new_password2"))
+        old.label, new.label, again.label = "Password so far", "New password", "The same again"
+        new.help_text, again.help_text = "Ten characters or more.", ""
 
 
 class InviteForm(forms.ModelForm):
