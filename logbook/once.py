@@ -17,10 +17,7 @@ def submit_once(
     The form carries the token that `{% once %}` writes. The token's row and the act commit together, so a refused
     act (an exception) leaves the token free for the corrected form.
     """
-    try:
-        token = uuid.UUID(request.POST.get("once", ""))
-    except ValueError:
-        token = uuid.uuid4()
+    token = _token(request) or uuid.uuid4()
     with transaction.atomic():
         try:
             with transaction.atomic():
@@ -31,3 +28,19 @@ def submit_once(
         row.url = url(record) if url else record.get_absolute_url()
         row.save(update_fields=["url"])
     return row.url
+
+
+def sent_before(request: HttpRequest) -> str | None:
+    """The address that this very form led to when it was sent before; None for a form that is new.
+
+    Ask before a form is checked: what it chose may be taken by its own first sending.
+    """
+    token = _token(request)
+    return Submission.objects.filter(token=token).values_list("url", flat=True).first() if token else None
+
+
+def _token(request: HttpRequest) -> uuid.UUID | None:
+    try:
+        return uuid.UUID(request.POST.get("once", ""))
+    except ValueError:
+        return None

@@ -10,7 +10,7 @@ from django.forms import BaseForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from logbook.once import submit_once
+from logbook.once import sent_before, submit_once
 
 from .errors import Refusal
 
@@ -27,7 +27,11 @@ def act_once(
     url: Callable[[models.Model], str] | None = None,
 ) -> HttpResponse | None:
     """Run the act of a sent form once and redirect. None: the form is not good, or says why the act was refused."""
-    if request.method != "POST" or not form.is_valid():
+    if request.method != "POST":
+        return None
+    if there := sent_before(request):
+        return redirect(there)
+    if not form.is_valid():
         return None
     try:
         return redirect(submit_once(request, act, url))

@@ -7,6 +7,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from casting.models import Cast
+from logbook.once import sent_before
 from parts.acting import form_page, may
 from releases.models import Hold
 
@@ -181,6 +182,8 @@ def install(request: HttpRequest, serial: str) -> HttpResponse:
 @may("sitework.log_installation")
 def take_out(request: HttpRequest, serial: str) -> HttpResponse:
     cast = _cast(request, serial)
+    if there := sent_before(request):
+        return redirect(there)
     present = get_object_or_404(
         Installation.objects.select_related("cast", "position__site"), cast=cast, removed_at__isnull=True
     )

@@ -6,7 +6,7 @@ import pytest
 from django.test import RequestFactory
 
 from logbook.models import Submission
-from logbook.once import submit_once
+from logbook.once import sent_before, submit_once
 from parts.errors import Refusal
 from parts.models import Kit
 
@@ -59,3 +59,10 @@ def test_a_refused_act_leaves_nothing_behind_and_its_token_free(token):
 
 def test_the_address_to_go_to_can_be_said(token):
     assert submit_once(sent(token), add_kit, lambda kit: f"/there/{kit.code}/") == "/there/K0/"
+
+
+def test_a_form_that_was_sent_knows_where_it_led(token):
+    assert sent_before(sent(token)) is None
+    url = submit_once(sent(token), add_kit)
+    assert sent_before(sent(token)) == url
+    assert sent_before(sent("")) is None
