@@ -175,14 +175,14 @@ def place_hold(request: HttpRequest, what: str, name: str) -> HttpResponse:
 @require_safe
 @may("releases.view_hold")
 def holds(request: HttpRequest) -> HttpResponse:
-    return render(request, "releases/holds.html", {"holds": queries.holds_for_list(request.kit)})
+    return render(request, "releases/holds.html", {"holds": queries.holds_for_list(request.kit), "room": "site"})
 
 
 @require_safe
 @may("releases.view_hold")
 def hold(request: HttpRequest, code: str) -> HttpResponse:
     row = queries.hold_or_404(request.kit, code)
-    return render(request, "releases/hold.html", {"hold": row, "casts": queries.casts_under(row)})
+    return render(request, "releases/hold.html", {"hold": row, "casts": queries.casts_under(row), "room": "site"})
 
 
 @require_http_methods(["GET", "POST"])
