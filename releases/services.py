@@ -139,6 +139,17 @@ def sign_off(*, revision: Revision, by: Any, address: str = "", at: datetime | N
 
 
 @transaction.atomic
+def ask_packet_again(*, packet: Packet, by: Any, at: datetime | None = None) -> Packet:
+    """Have a packet drawn that could not be drawn. One that is on file stays."""
+    at = at or timezone.now()
+    if Packet.objects.filter(pk=packet.pk, file__isnull=True).update(error="", asked_at=at) != 1:
+        raise NotNow("The packet is on file already.", code="state")
+    record(by, "packet.asked", packet.release, f"Packet of {packet.release.revision} asked for again.", at=at)
+    transaction.on_commit(lambda: make_packet.enqueue(packet.pk))
+    return packet
+
+
+@transaction.atomic
 def withdraw(*, revision: Revision, by: Any, reason: str, at: datetime | None = None) -> Withdrawal:
     """Take a revision out of use for good. Sites must acknowledge it."""
     at = at or timezone.now()

@@ -13,6 +13,7 @@ urlpatterns = [
     path(REVISION + "withdraw/", views.withdraw, name="withdraw"),
     path(REVISION + "concession/", views.grant_concession, name="concession"),
     path(REVISION + "packet/", views.packet, name="packet"),
+    path(REVISION + "packet/again/", views.packet_again, name="packet-again"),
     path("concessions/<str:code>/end/", views.end_concession, name="end-concession"),
     path("holds/", views.holds, name="holds"),
     path("holds/new/<str:what>/<str:name>/", views.place_hold, name="place-hold"),

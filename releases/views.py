@@ -133,6 +133,20 @@ def packet(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     )
 
 
+@require_POST
+@may("releases.sign_off_revision")
+def packet_again(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    rows = Packet.objects.select_related("release__revision__component__kit")
+    row = get_object_or_404(rows, release__revision=revision)
+    return act_or_say(
+        request,
+        lambda: services.ask_packet_again(packet=row, by=request.user),
+        revision.get_absolute_url(),
+        "The packet is being made.",
+    )
+
+
 HOLDABLE: dict[str, tuple[type[Model], str]] = {
     "mould": (Mould, "code"),
     "batch": (Batch, "code"),

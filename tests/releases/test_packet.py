@@ -12,6 +12,7 @@ from inspection.models import ScanPicture
 from logbook.files import keep
 from logbook.models import Entry
 from releases import jobs, services
+from releases.errors import NotNow
 from releases.gate import CHECKS
 from releases.models import Packet
 from releases.packet import draw, gather
@@ -171,3 +172,24 @@ def test_the_packet_is_opened_by_who_may_see_the_revision(release, visitor, stra
     assert signed_in(stranger).get(url).status_code == 403
     assert client.get(url).status_code == 302
     assert signed_in(visitor).post(url).status_code == 405
+
+
+def test_a_packet_that_failed_can_be_asked_for_again_by_a_lead(
+    release, signed_in, second_lead, technician, monkeypatch
+):
+    with monkeypatch.context() as patch:
+        patch.setattr(jobs, "draw", lambda content: 1 / 0)
+        jobs.make_packet.call(release.packet.pk)
+    address = reverse("releases:packet-again", args=release.revision.url_args())
+    assert signed_in(technician).post(address).status_code == 403
+    assert signed_in(second_lead).get(address).status_code == 405
+    page = signed_in(second_lead).get(release.revision.get_absolute_url()).content.decode()
+    assert "Make the packet again" in page
+    services.ask_packet_again(packet=release.packet, by=second_lead)
+    assert Packet.objects.get(pk=release.packet.pk).error == ""
+
+
+def test_a_packet_on_file_is_not_made_again(release, second_lead):
+    jobs.make_packet.call(release.packet.pk)
+    with pytest.raises(NotNow, match="on file already"):
+        services.ask_packet_again(packet=release.packet, by=second_lead)
