@@ -74,6 +74,14 @@ class Entry(models.Model):
         )
         return hashlib.sha256(text.encode()).hexdigest()
 
+    @property
+    def changes(self) -> list[tuple[str, object, object]]:
+        """What changed, as (name, before, after). Only acts of change hold such pairs in their details."""
+        if not self.act.endswith((".changed", ".corrected")):
+            return []
+        pairs = [(name, pair) for name, pair in self.details.items() if isinstance(pair, list) and len(pair) == 2]
+        return [(name.replace("_", " "), *pair) for name, pair in pairs]
+
     def save(self, *args, **kwargs):
         if not self._state.adding:
             raise AppendOnly("Logbook entries are never changed. Write a new entry that corrects the old one.")

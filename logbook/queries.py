@@ -52,6 +52,7 @@ def people(kit_trail: str) -> list[str]:
     return [name or TOOL for name in names]
 
 
-def acts(kit_trail: str) -> list[str]:
-    """Acts that occur in a kit, by name."""
-    return list(Entry.objects.filter(below(kit_trail)).order_by("act").values_list("act", flat=True).distinct())
+def acts(kit_trail: str) -> list[tuple[str, str]]:
+    """Acts that occur in a kit, each with its words: ("revision.put-on-trial", "revision put on trial")."""
+    names = Entry.objects.filter(below(kit_trail)).order_by("act").values_list("act", flat=True).distinct()
+    return [(name, name.replace(".", " ").replace("-", " ")) for name in names]

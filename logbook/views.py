@@ -58,4 +58,6 @@ def _filter(request: HttpRequest) -> Filter:
 def entries_page(request: HttpRequest, wanted: Filter) -> dict[str, object]:
     """What `logbook/_entries.html` needs: one page of the entries that match."""
     page = Paginator(queries.entries(request.kit.trail, wanted), PER_PAGE).get_page(request.GET.get("page"))
+    for entry in page:
+        entry.place = entry.trail.removeprefix(request.kit.trail).removeprefix("/")
     return {"page": page, "wanted": wanted}

@@ -90,6 +90,7 @@ class InterfaceForm(ActForm):
         self.fields["code"].required = bool(self.instance.pk)
         for name in ("component_a", "component_b"):
             self.fields[name].queryset = kit.components.order_by("part_number")
+            self.fields[name].empty_label = "Choose a component"
             self.fields[name].error_messages["invalid_choice"] = "Choose a component of this kit."
 
     def clean(self) -> dict[str, Any]:
@@ -176,7 +177,7 @@ class CharacteristicForm(ActForm):
         fields = ["number", "name", "kind", "nominal", "lower", "upper", "unit", "weight", "method"]
         error_messages = {"name": {"required": "Say what is measured, as “seat width”."}}
 
-    field_order = ["number", "name", "kind", "nominal", "tolerance", "lower", "upper", "unit", "weight", "method"]
+    field_order = ["number", "name", "kind", "unit", "nominal", "tolerance", "lower", "upper", "weight", "method"]
 
     def clean(self) -> dict[str, Any]:
         self._limits_from_tolerance()
@@ -218,7 +219,7 @@ class RegionForm(ActForm):
     upper = DecimalCommaField(label="upper limit", unit="mm", max_digits=10, decimal_places=3)
     x_from, y_from, z_from, x_to, y_to, z_to = (
         DecimalCommaField(label=label, unit="mm", required=False, max_digits=10, decimal_places=3)
-        for label in ("x from", "y from", "z from", "x to", "y to", "z to")
+        for label in ("box, x from", "box, y from", "box, z from", "box, x to", "box, y to", "box, z to")
     )
     BOX = ("x_from", "y_from", "z_from", "x_to", "y_to", "z_to")
 
@@ -269,7 +270,7 @@ class ImportForm(forms.Form):
     text = forms.CharField(
         label="table", required=False, widget=forms.Textarea(attrs={"rows": 12, "spellcheck": "false", "wrap": "off"})
     )
-    file = forms.FileField(label="or a CSV file", required=False)
+    file = forms.FileField(label="CSV file", required=False)
 
 
 def limits_checked(form: forms.BaseForm, unit: str) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from django.core.files.uploadedfile import UploadedFile
@@ -9,6 +10,7 @@ from django.db import transaction
 
 from .errors import RowsRefused, Unusable
 from .forms import CharacteristicForm
+from .limits import shown
 from .models import Revision
 from .paste import Pasted, read_paste
 from .services import import_characteristics
@@ -23,6 +25,13 @@ class PreviewRow:
     values: dict[str, Any] | None
     faults: list[str]
 
+    @property
+    def shown(self) -> dict[str, Any]:
+        """What comes of the row; where it cannot be used, what was written."""
+        if self.values is None:
+            return self.cells
+        return {c: shown(v) if isinstance(v, Decimal) else v for c, v in self.values.items() if v is not None}
+
 
 @dataclass
 class Preview:
@@ -32,6 +41,10 @@ class Preview:
     @property
     def values(self) -> list[dict[str, Any]]:
         return [row.values for row in self.rows if row.values is not None]
+
+    @property
+    def good_rows(self) -> list[PreviewRow]:
+        return [row for row in self.rows if not row.faults]
 
     @property
     def bad_rows(self) -> list[PreviewRow]:

@@ -336,3 +336,9 @@ class Geometry(models.Model):
     @property
     def trail(self) -> str:
         return self.revision.trail
+
+    @property
+    def litres(self) -> float | None:
+        """Volume of the nominal; None for a drawing and for a mesh that is not watertight."""
+        volume = self.facts.get("volume")
+        return None if volume is None else volume / 1_000_000

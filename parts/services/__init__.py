@@ -11,12 +11,9 @@ from .characteristics import (
 from .components import add_interface, change_component, change_interface, create_component
 from .geometry import examine_geometry, file_geometry, set_geometry
 from .kits import change_kit, create_kit
-from .revisions import change_revision, check_open, create_revision, next_letter, start_trial
+from .revisions import change_revision, check_open, create_revision, latest_revision, next_letter, start_trial
 
 __all__ = [
-    "examine_geometry",
-    "file_geometry",
-    "set_geometry",
     "add_characteristic",
     "add_interface",
     "add_region",
@@ -29,9 +26,13 @@ __all__ = [
     "create_component",
     "create_kit",
     "create_revision",
+    "examine_geometry",
+    "file_geometry",
     "import_characteristics",
+    "latest_revision",
     "next_letter",
     "remove_characteristic",
     "remove_region",
+    "set_geometry",
     "start_trial",
 ]

@@ -131,10 +131,11 @@ def _examine_nominal(file: Any, name: str, unit: str, progress: Progress) -> Exa
         with local_path(stored) as path:
             mesh, notes = read_mesh_with_notes(path, unit=unit, name=name, progress=progress)
         found = mesh_facts(mesh)
+        picture = png(nominal_picture(mesh))
     except MetrologyError as error:
         raise Unusable(error.sentence, code=error.code, field="file") from None
     facts = asdict(found) | {"notes": list(notes), "warnings": _warnings(found, unit)}
-    return Examined(Geometry.Role.NOMINAL, stored, name, unit, facts, keep(png(nominal_picture(mesh)), "image/png"))
+    return Examined(Geometry.Role.NOMINAL, stored, name, unit, facts, keep(picture, "image/png"))
 
 
 def _warnings(found: MeshFacts, unit: str) -> list[str]:

@@ -23,7 +23,7 @@ COPIED = {
 
 def next_letter(component: Component) -> str:
     """The letter after the latest one: A, B, … Z, AA, AB."""
-    latest = _latest(component)
+    latest = latest_revision(component)
     return _after(latest.letter) if latest else "A"
 
 
@@ -48,7 +48,7 @@ def create_revision(
     """
     at = at or timezone.now()
     Component.objects.select_for_update().get(pk=component.pk)
-    before = _latest(component)
+    before = latest_revision(component)
     letter = letter or (_after(before.letter) if before else "A")
     if component.revisions.filter(letter=letter).exists():
         raise Taken(
@@ -129,7 +129,8 @@ def check_open(revision: Revision) -> None:
         )
 
 
-def _latest(component: Component) -> Revision | None:
+def latest_revision(component: Component) -> Revision | None:
+    """The revision with the last letter; not the one that sorts last, as AA comes after Z."""
     return max(Revision.objects.filter(component=component), key=lambda r: _order(r.letter), default=None)
 
 

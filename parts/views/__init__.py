@@ -1,1 +1,3 @@
 """Pages of this room, by what they show."""
+
+FORM = ["GET", "HEAD", "POST"]
