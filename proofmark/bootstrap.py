@@ -83,7 +83,7 @@ def stamp(lock):
 
 def stamped(lock):
     """Whether the environment was set up whole for this lock. The test packages include those to run."""
-    if not interpreter().exists():
+    if not os.path.exists(str(interpreter())):  # unlike Path.exists, False also where one may not look
         return False
     for name in (lock, "test"):
         try:

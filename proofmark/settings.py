@@ -125,8 +125,11 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "stream": sys.stderr}},
+    "handlers": {
+        "stderr": {"class": "logging.StreamHandler", "formatter": "line", "stream": sys.stderr},
+        "nowhere": {"class": "logging.NullHandler"},
+    },
     "root": {"handlers": ["stderr"], "level": "WARNING"},
     # Any stranger on the network can ask for a wrong host; the page says what to set, the log stays readable.
-    "loggers": {"django.security.DisallowedHost": {"handlers": [], "propagate": False}},
+    "loggers": {"django.security.DisallowedHost": {"handlers": ["nowhere"], "propagate": False}},
 }

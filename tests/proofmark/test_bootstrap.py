@@ -193,3 +193,17 @@ def test_an_interrupted_set_up_says_how_to_go_on(home, monkeypatch, capsys):
     with pytest.raises(SystemExit) as end:
         bootstrap.ensure(["manage.py", "serve"])
     assert end.value.code == 130 and "Call it again" in capsys.readouterr().err
+
+
+def test_an_environment_one_may_not_look_into_counts_as_none(home, monkeypatch):
+    """Somebody else's folder: set-up then says in one line that it cannot be written."""
+    bootstrap.stamp("run").write_text(bootstrap.digest("run"))
+    real = os.stat
+
+    def refuse(path, *args, **options):
+        if str(path) == str(home / "bin" / "python"):
+            raise PermissionError(13, "Permission denied")
+        return real(path, *args, **options)
+
+    monkeypatch.setattr(os, "stat", refuse)
+    assert not bootstrap.stamped("run")
