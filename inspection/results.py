@@ -15,7 +15,7 @@ from logbook.models import StoredFile
 from logbook.services import record
 from metrology.bodies import Mesh
 from metrology.comparison import Comparison
-from metrology.picture import deviation_picture
+from metrology.picture import deviation_pictures
 from metrology.pictures.png import png
 from parts.models import Characteristic, Geometry
 
@@ -48,21 +48,21 @@ class Kept:
 def keep_files(finding: Finding, report: Callable[[str, float], None]) -> Kept:
     """Draw and store, before the rows are written; files without a row are tidied away later."""
     comparison = finding.comparison
-    kept = {}
-    for done, view in enumerate(VIEWS):
-        report("drawing", done / len(VIEWS))
-        image = deviation_picture(
-            finding.mesh,
-            comparison.sample_points,
-            comparison.sample_deviation,
-            view=view,
-            lower_mm=float(finding.profile.lower),
-            upper_mm=float(finding.profile.upper),
-            guard_mm=finding.uncertainty,
-            callouts=comparison.callouts,
-            sample_normals=comparison.sample_normals,
-        )
-        kept[view] = keep(png(image), "image/png")
+    report("drawing", 0.0)
+    # All views in one go: they share the search for what lies near each pixel.
+    pictures = deviation_pictures(
+        finding.mesh,
+        comparison.sample_points,
+        comparison.sample_deviation,
+        views=VIEWS,
+        lower_mm=float(finding.profile.lower),
+        upper_mm=float(finding.profile.upper),
+        guard_mm=finding.uncertainty,
+        callouts=comparison.callouts,
+        sample_normals=comparison.sample_normals,
+    )
+    report("drawing", 0.7)
+    kept = {view: keep(png(image), "image/png") for view, image in pictures.items()}
     report("drawing", 1.0)
     deviations = io.BytesIO()
     np.savez_compressed(

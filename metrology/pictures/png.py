@@ -11,5 +11,5 @@ COLOURS = 128
 def png(image: Image.Image) -> bytes:
     """PNG bytes with a palette of 128 colours; the same picture always gives the same bytes."""
     content = io.BytesIO()
-    image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(content, "PNG", optimize=True)
+    image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(content, "PNG")
     return content.getvalue()

@@ -64,12 +64,12 @@ def quick(monkeypatch):
             progress(stage, 1.0)
         return measured_once()
 
-    def drawn(*args, **given):
-        return Image.fromarray(np.full((40, 60, 3), 255, np.uint8))
+    def drawn(*args, views, **given):
+        return {view: Image.fromarray(np.full((40, 60, 3), 255, np.uint8)) for view in views}
 
     monkeypatch.setattr(jobs, "compare", compared)
     monkeypatch.setattr(jobs, "check_size", lambda *args: None)
-    monkeypatch.setattr(results, "deviation_picture", drawn)
+    monkeypatch.setattr(results, "deviation_pictures", drawn)
 
 
 @pytest.fixture
