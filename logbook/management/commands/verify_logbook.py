@@ -21,4 +21,5 @@ class Command(BaseCommand):
         if breaks:
             self.stderr.write("The logbook is not whole. Compare it with the last good copy of the data folder.")
             sys.exit(1)
-        self.stdout.write(f"{Entry.objects.count()} entries, whole.")
+        count = Entry.objects.count()
+        self.stdout.write(f"{count} {'entry' if count == 1 else 'entries'}, whole.")
