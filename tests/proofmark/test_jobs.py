@@ -1,6 +1,7 @@
 """Signs of life of the worker, and what a worker that died left behind."""
 
 import os
+import threading
 import time
 from datetime import timedelta
 
@@ -91,6 +92,13 @@ def test_a_worker_beside_others_leaves_their_jobs_alone(queued, monkeypatch, cap
     call_command("worker")
     row.refresh_from_db()
     assert row.status == TaskResultStatus.RUNNING and capsys.readouterr().out == ""
+
+
+def test_a_worker_that_ends_leaves_no_thread_behind(queued, monkeypatch):
+    monkeypatch.setattr(worker_command, "Worker", RunsNothing)
+    before = set(threading.enumerate())
+    call_command("worker")
+    assert set(threading.enumerate()) <= before
 
 
 def test_jobs_that_wait_without_a_worker_are_a_warning(queued):

@@ -50,9 +50,15 @@ class Command(BaseCommand):
             worker_id=get_random_string(32),
         )
         worker.configure_signals()
-        threading.Thread(target=keep_recovering, args=(threading.Event(),), daemon=True).start()
-        with jobs.sign_of_life():
-            worker.run()
+        ended = threading.Event()
+        recovering = threading.Thread(target=keep_recovering, args=(ended,), daemon=True)
+        recovering.start()
+        try:
+            with jobs.sign_of_life():
+                worker.run()
+        finally:
+            ended.set()
+            recovering.join(timeout=5)
 
     def _take_up(self, *, alone: bool) -> None:
         """What a worker that died left half done, said in one line."""
