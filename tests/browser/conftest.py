@@ -16,6 +16,7 @@ import pytest
 from django.conf import settings
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
+from proofmark import chromium
 from tests.browser.files import Uploads, make
 
 MANAGE = str(Path(settings.BASE_DIR) / "manage.py")
@@ -45,11 +46,6 @@ for name, first, last, role in (
     person = Person.objects.create_user(name, password="%s", first_name=first, last_name=last)
     person.groups.add(Group.objects.get(name=role))
 """
-
-
-def _chromium() -> str | None:
-    named = os.environ.get("PROOFMARK_CHROMIUM")
-    return named or next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 
 def _free_port() -> int:
@@ -110,9 +106,9 @@ def uploads(tmp_path_factory: pytest.TempPathFactory) -> Uploads:
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    path = _chromium()
+    path = chromium.find()
     if not path:
-        pytest.skip("Chromium is missing: install it (apt install chromium) or set PROOFMARK_CHROMIUM to its path.")
+        pytest.skip(f"Chromium is missing. {chromium.HOW_TO_GET_IT}")
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
         yield started
