@@ -1,5 +1,7 @@
 """May it be built: gate plans, concessions, sign-offs, releases, holds, withdrawals, packets."""
 
+from datetime import datetime, timedelta
+
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
@@ -288,3 +290,10 @@ class Packet(models.Model):
 
     def __str__(self) -> str:
         return f"packet of {self.release.revision}"
+
+    def what_failed(self, at: datetime) -> str:
+        """Why there is no packet yet although there should be; empty while it may still be on its way."""
+        if self.file_id:
+            return ""
+        late = at - self.asked_at > timedelta(minutes=10)
+        return self.error or ("The packet should have been made by now. Ask for it again." if late else "")

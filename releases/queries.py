@@ -193,6 +193,7 @@ def gate_sheet(revision: Revision, person: Any, at: datetime) -> dict[str, Any]:
             changed_for_worse=[one.row.title.lower() for one in changed if one.worse],
         ),
         "release": release,
+        "packet_failed": release.packet.what_failed(at) if release and hasattr(release, "packet") else "",
         "changed": changed,
         "forward": forward,
         "holds": holds,

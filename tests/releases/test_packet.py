@@ -193,3 +193,9 @@ def test_a_packet_on_file_is_not_made_again(release, second_lead):
     jobs.make_packet.call(release.packet.pk)
     with pytest.raises(NotNow, match="on file already"):
         services.ask_packet_again(packet=release.packet, by=second_lead)
+
+
+@pytest.mark.parametrize(("minutes", "said"), [(9, False), (11, True)])
+def test_a_packet_whose_job_never_ended_is_not_said_to_be_on_its_way_for_ever(release, minutes, said):
+    asked = Packet(release=release, asked_at=LATER)
+    assert bool(asked.what_failed(LATER + timedelta(minutes=minutes))) is said
