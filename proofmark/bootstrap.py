@@ -105,7 +105,7 @@ def set_up(lock):
         _make_environment()
     command = [
         str(interpreter()), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-input",
-        "--require-hashes", "--requirement", str(target),
+        "--require-hashes", "--no-deps", "--requirement", str(target),  # a lock is whole
     ]  # fmt: skip
     # A person's own habit of installing for themselves only would miss the environment.
     done = subprocess.run(
