@@ -7,26 +7,16 @@ import pytest
 from django.db import IntegrityError
 
 from casting import hooks, services
-from casting.errors import CastingRefusal
-from casting.models import Batch, Cast, Mould
+from casting.models import Cast, Mould
 from casting.serials import propose_serial
 from logbook.models import Entry
 from tests import make
 from tests.make import NOON
+from tests.refusals import refused
 
 pytestmark = pytest.mark.django_db
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
-
-
-def refused(code, act, /, *args, **kwargs):
-    """The act is refused with this code, and nothing is written."""
-    before = (Cast.objects.count(), Batch.objects.count(), Entry.objects.count())
-    with pytest.raises(CastingRefusal) as caught:
-        act(*args, **kwargs)
-    assert caught.value.code == code
-    assert (Cast.objects.count(), Batch.objects.count(), Entry.objects.count()) == before
-    return caught.value
 
 
 @pytest.fixture

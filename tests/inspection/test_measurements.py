@@ -7,12 +7,12 @@ import pytest
 
 from inspection import services
 from inspection.errors import InspectionRefusal
-from inspection.models import Measurement
 from inspection.queries import measurement_sheet, usual_instruments
 from inspection.services import Reading
 from logbook.models import Entry
 from tests import make
 from tests.make import NOON
+from tests.refusals import refused
 
 pytestmark = pytest.mark.django_db
 
@@ -36,15 +36,6 @@ def record(cast, characteristic, value, by, instrument, **given):
     return services.record_measurement(
         cast, characteristic, value=Decimal(value), instrument=instrument, by=by, at=NOON + timedelta(days=2), **given
     )
-
-
-def refused(code, act, *args, **given):
-    before = list(Measurement.objects.values_list("pk", "replaced")), Entry.objects.count()
-    with pytest.raises(InspectionRefusal) as caught:
-        act(*args, **given)
-    assert caught.value.code == code
-    assert (list(Measurement.objects.values_list("pk", "replaced")), Entry.objects.count()) == before
-    return caught.value
 
 
 @pytest.mark.parametrize(

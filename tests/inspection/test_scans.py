@@ -7,7 +7,6 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django_tasks_db.models import DBTaskResult
 
 from inspection import services
-from inspection.errors import InspectionRefusal
 from inspection.models import Scan
 from inspection.queries import scan_trend, usual_scanner
 from logbook.models import Entry
@@ -15,17 +14,9 @@ from parts.models import Characteristic, Geometry
 from tests import make
 from tests.inspection.rows import make_result, make_scan
 from tests.make import NOON
+from tests.refusals import refused
 
 pytestmark = pytest.mark.django_db
-
-
-def refused(code, act, *args, **given):
-    before = Scan.objects.count(), Entry.objects.count()
-    with pytest.raises(InspectionRefusal) as caught:
-        act(*args, **given)
-    assert caught.value.code == code
-    assert (Scan.objects.count(), Entry.objects.count()) == before
-    return caught.value
 
 
 def test_an_uploaded_scan_waits_with_its_file_unit_and_entry(upload, scan_ply):

@@ -13,17 +13,13 @@ from lessons.errors import LessonsRefusal
 from lessons.models import FitCheck
 from lessons.reading.trials import gap_in_words, limits_here, stands_for
 from logbook.models import Entry
-from tests import make
+from tests import make, refusals
 
 pytestmark = pytest.mark.django_db
 
 
-def refused(code, *args, **kwargs):
-    with pytest.raises(LessonsRefusal) as refusal:
-        services.log_fit_check(*args, **kwargs)
-    assert refusal.value.code == code
-    assert not FitCheck.objects.exists()
-    return refusal.value
+def refused(code, *args, **given):
+    return refusals.refused(code, services.log_fit_check, *args, **given)
 
 
 @pytest.fixture

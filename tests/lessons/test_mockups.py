@@ -6,20 +6,13 @@ from decimal import Decimal
 import pytest
 
 from lessons import services
-from lessons.errors import LessonsRefusal
 from lessons.models import FitCheck
 from logbook.models import Entry
 from tests import make
 from tests.make import NOON
+from tests.refusals import refused
 
 pytestmark = pytest.mark.django_db
-
-
-def refused(code, act, /, **kwargs):
-    with pytest.raises(LessonsRefusal) as refusal:
-        act(**kwargs)
-    assert refusal.value.code == code
-    return refusal.value
 
 
 def add(kit, by, **given):

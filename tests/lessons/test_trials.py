@@ -6,23 +6,16 @@ from decimal import Decimal
 import pytest
 
 from lessons import services
-from lessons.errors import LessonsRefusal
 from lessons.models import Step, Trial, TrialPiece
 from lessons.services import Piece
 from logbook.models import Entry
 from tests import make
 from tests.make import NOON
+from tests.refusals import refused
 
 pytestmark = pytest.mark.django_db
 MINUTE = timedelta(minutes=1)
 LATER = NOON + timedelta(hours=5)
-
-
-def refused(code, act, *args, **kwargs):
-    with pytest.raises(LessonsRefusal) as refusal:
-        act(*args, **kwargs)
-    assert refusal.value.code == code
-    return refusal.value
 
 
 @pytest.fixture
