@@ -14,7 +14,8 @@ from metrology.comparison_words import share
 from metrology.conformity import check_uncertainty
 from metrology.deviation import PIECE, STAGE, neighbour_order
 from metrology.errors import InputError
-from metrology.registration import Pose, register_on
+from metrology.pose import Pose
+from metrology.registration import register_on
 from metrology.strays import find_strays
 from metrology.surface import Samples, Surface, prepare, sample
 

@@ -1,9 +1,10 @@
 """What goes into a comparison and what comes out of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from metrology.alignment import Alignment, BestFit
 from metrology.bodies import Floats, Ints
-from metrology.registration import Pose
+from metrology.pose import Pose
 
 
 @dataclass(frozen=True)
@@ -11,7 +12,7 @@ class Settings:
     """lower_mm, upper_mm: limits of deviation. uncertainty_mm: expanded, k = 2. coverage_needed: share of the area.
 
     stray_mm: every point farther off than this is left out; None leaves out only lonely points and bodies beside the
-    part. seed: of the choice of points to align by.
+    part. seed: of the choice of points to align by. alignment: what the verdict rests on.
     """
 
     lower_mm: float
@@ -20,6 +21,7 @@ class Settings:
     coverage_needed: float = 0.95
     stray_mm: float | None = None
     seed: int = 0
+    alignment: Alignment = field(default_factory=BestFit)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import numpy as np
 from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
 from metrology.deviation import closest_in_order
 from metrology.errors import AlignmentError, InputError
+from metrology.pose import Pose
 from metrology.pose_search import SAME_POSE, Target, evenly, reflected, search, turned_by
 from metrology.scan_points import common_body, lonely, off_planes, span, spread_pick
 from metrology.surface import Surface, prepare, sample
@@ -34,31 +35,6 @@ _SMALLEST = 0.3
 _LOOSE = 1e-5
 # A mirrored scan that leaves less than this share of the residual means the part is mirrored.
 _MIRRORED = 0.6
-
-
-@dataclass(frozen=True)
-class Pose:
-    """Where a scan lies: nominal = matrix[:3, :3] @ scan + matrix[:3, 3].
-
-    matrix: (4, 4) float64, a rotation of determinant +1 and a translation in mm. rms: mm, distance to the surface over
-    the points kept. trimmed_share: share of points left out or given no weight, 0 to 1. iterations: of the final fit.
-    converged: the last step moved nothing by more than a millionth of the diagonal. runner_up_rms: mm, of the best
-    clearly different pose over the points that either pose explains; None if the search left none.
-    ambiguous: that pose fits almost as well, or the surface lets the scan slide or turn (a symmetric part).
-    """
-
-    matrix: Floats
-    rms: float
-    trimmed_share: float
-    iterations: int
-    converged: bool
-    runner_up_rms: float | None
-    ambiguous: bool
-
-    def place(self, points: Floats) -> Floats:
-        """Points (n, 3) mm from the scan frame to the nominal frame."""
-        placed: Floats = points @ self.matrix[:3, :3].T + self.matrix[:3, 3]
-        return placed
 
 
 @dataclass(frozen=True)
