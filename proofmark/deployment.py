@@ -115,7 +115,7 @@ def storages(data: Path, environment: Mapping[str, str], *, plain_static: bool) 
     static = (
         "django.contrib.staticfiles.storage.StaticFilesStorage"
         if plain_static
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        else "proofmark.webgl.HashedStorage"
     )
     return {"default": files, "staticfiles": {"BACKEND": static}}
 

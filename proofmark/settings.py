@@ -104,6 +104,11 @@ TIME_ZONE = "UTC"
 USE_TZ = True
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.FileSystemFinder",
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "proofmark.webgl.LibraryFinder",
+]
 STATIC_ROOT = DATA_DIR / "static"
 
 SESSION_COOKIE_NAME = "proofmark_session"

@@ -134,11 +134,11 @@ def test_packages_that_a_server_needs_and_lacks_are_named(tmp_path, monkeypatch)
 def test_files_stand_below_the_data_folder(tmp_path):
     chosen = storages(tmp_path, {}, plain_static=False)
     assert chosen["default"]["OPTIONS"] == {"location": tmp_path / "files"}
-    assert "Manifest" in chosen["staticfiles"]["BACKEND"]
+    assert "HashedStorage" in chosen["staticfiles"]["BACKEND"]
 
 
 def test_tests_need_no_collected_static_files(tmp_path):
-    assert "Manifest" not in storages(tmp_path, {}, plain_static=True)["staticfiles"]["BACKEND"]
+    assert "Hashed" not in storages(tmp_path, {}, plain_static=True)["staticfiles"]["BACKEND"]
 
 
 def test_a_bucket_takes_the_files(server_packages, tmp_path):
