@@ -75,6 +75,10 @@ class Scan(models.Model):
     file = models.ForeignKey(StoredFile, on_delete=models.PROTECT, related_name="+")
     original_name = models.CharField(max_length=255)
     unit = models.CharField(max_length=5, choices=LengthUnit)
+    reading = models.JSONField(
+        default=dict, blank=True,
+        help_text="How the file is read where it does not say so itself: columns of a table, a unit that was overruled.",
+    )  # fmt: skip
     instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="scans")
     scanned_at = models.DateTimeField()
     scanned_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")

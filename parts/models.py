@@ -313,6 +313,10 @@ class Geometry(models.Model):
     original_name = models.CharField(max_length=255)
     unit = models.CharField(max_length=5, choices=LengthUnit, blank=True, help_text="Unit of the file; meshes only.")
     facts = models.JSONField(default=dict, help_text="Triangles, size in mm, volume, whether watertight.")
+    mesh = models.ForeignKey(
+        StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+",
+        help_text="The triangles in mm, where the file is a model that triangles had to be made from.",
+    )  # fmt: skip
     picture = models.ForeignKey(StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
     current = models.BooleanField(default=True)
     added_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")

@@ -16,12 +16,20 @@ class Raw:
     faces: (m, 3) int64 triangles, or None when the file has no faces or they were not asked for.
     unmerged: True when the format repeats shared corners in every face.
     row_name: what one point is called in messages.
+    own_unit: the unit of length that the file itself states, "" when it states none.
+    step: steps in which the coordinates come, in the file's unit: the greatest of the three axes; 0 when not known.
+    bodies: how many separate solids or objects the file says it holds; 0 when the format does not say.
+    notes: a plain sentence for each thing that was left out or changed on the way.
     """
 
     points: Floats
     faces: Ints | None = None
     unmerged: bool = False
     row_name: str = "vertex"
+    own_unit: str = ""
+    step: float = 0.0
+    bodies: int = 0
+    notes: tuple[str, ...] = ()
 
 
 def counted(number: int, one: str, many: str) -> str:
