@@ -96,6 +96,10 @@ class Scan(models.Model):
     likely_unit = models.CharField(
         max_length=5, choices=LengthUnit, blank=True, help_text="The unit in which a scan of the wrong size would fit."
     )
+    thinned = models.ForeignKey(
+        StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+",
+        help_text="Some of its points in its own frame, to be looked at before it is aligned.",
+    )  # fmt: skip
     withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="Taken out of the evidence, with a reason.")
     withdrawn_why = models.TextField(blank=True)
 
@@ -130,6 +134,10 @@ class ScanResult(models.Model):
     coverage = models.FloatField(null=True)
     figures = models.JSONField(default=dict, help_text="Pose, statistics, histogram, regions, callouts, stage times.")
     deviations = models.ForeignKey(StoredFile, null=True, on_delete=models.PROTECT, related_name="+")
+    view = models.ForeignKey(
+        StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+",
+        help_text="What the three-dimensional view draws; made again when it is missing.",
+    )  # fmt: skip
     code_version = models.CharField(max_length=20)
     measured_at = models.DateTimeField()
 

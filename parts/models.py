@@ -318,6 +318,10 @@ class Geometry(models.Model):
         help_text="The triangles in mm, where the file is a model that triangles had to be made from.",
     )  # fmt: skip
     picture = models.ForeignKey(StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    view = models.ForeignKey(
+        StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+",
+        help_text="What the three-dimensional view draws; made again when it is missing.",
+    )  # fmt: skip
     current = models.BooleanField(default=True)
     added_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
     added_at = models.DateTimeField()
