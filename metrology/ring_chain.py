@@ -99,8 +99,6 @@ class FreeChain:
         # The first joint lies across the x axis: the closing joint opens along x, its outside is -y.
         bearing = (np.arange(count) + 0.5) * ring.turn
         self._cos, self._sin = np.cos(bearing), np.sin(bearing)
-        # A piece's chord turns by the whole errors of the pieces before it and half its own.
-        self._turned = np.tril(np.ones((count, count)), -1) + 0.5 * np.eye(count)
         step = ring.chord + ring.joint
         starts = np.cumsum(np.r_[0.0, self._cos[:-1]]) * step, np.cumsum(np.r_[0.0, self._sin[:-1]]) * step
         middle = starts[0] + 0.5 * step * self._cos, starts[1] + 0.5 * step * self._sin
@@ -115,7 +113,7 @@ class FreeChain:
         wedge = np.zeros(assemblies)
         length = None if errors.length is None else errors.length + (ring.chord + ring.joint)
         if errors.angle is not None:
-            turned = self._turned @ errors.angle
+            turned = _turned(errors.angle)
             if turned.size and max(turned.max(), -turned.min()) > LARGEST_ANGLE:
                 raise InputError(
                     "angles-too-large",
@@ -125,22 +123,22 @@ class FreeChain:
             wedge = -ring.depth * errors.angle.sum(axis=0)
             square = turned * turned
             turned *= ring.chord + ring.joint if length is None else length
-            along -= self._sin @ turned
-            out += self._cos @ turned
+            along -= _summed(self._sin, turned)
+            out += _summed(self._cos, turned)
             turned *= square
-            along += self._sin @ turned / 6
-            out -= self._cos @ turned / 6
+            along += _summed(self._sin, turned) / 6
+            out -= _summed(self._cos, turned) / 6
             square *= ring.chord + ring.joint if length is None else length
-            along -= self._cos @ square / 2
-            out -= self._sin @ square / 2
+            along -= _summed(self._cos, square) / 2
+            out -= _summed(self._sin, square) / 2
         if errors.length is not None:
-            along += self._cos @ errors.length
-            out += self._sin @ errors.length
+            along += _summed(self._cos, errors.length)
+            out += _summed(self._sin, errors.length)
         height = np.zeros(assemblies)
         if errors.height is not None:
             height += errors.height.sum(axis=0)
         if errors.pitch is not None:
-            height += self.pitch_arm @ errors.pitch
+            height += _summed(self.pitch_arm, errors.pitch)
         return Closing(ring.joint - along, -out, wedge, height)
 
 
@@ -165,7 +163,8 @@ class FixedPlaces:
             gap += _steps(errors.along)
         wedge = np.zeros(shape)
         if errors.angle is not None:
-            wedge = np.abs(_pairs(errors.angle)) * (self.ring.depth / 4)
+            wedge = np.abs(_pairs(errors.angle))
+            wedge *= self.ring.depth / 4
         return gap, wedge
 
     def worst(self, errors: Errors) -> Joints:
@@ -189,14 +188,40 @@ class FixedPlaces:
         return steps
 
 
+def _turned(angles: Floats) -> Floats:
+    """How far each piece's chord is turned: by the whole errors of the pieces before it and half its own.
+
+    Row by row: ten times as fast as a cumulated sum down the columns.
+    """
+    turned = np.empty_like(angles)
+    np.multiply(angles, 0.5, out=turned)
+    before = np.zeros(angles.shape[1])
+    for own, angle in zip(turned, angles, strict=True):
+        own += before
+        before += angle
+    return turned
+
+
+def _summed(weights: Floats, values: Floats) -> Floats:
+    """Weighted sum over the pieces, (assemblies,). Not by matrix product: its threads would fight with our own."""
+    summed: Floats = np.einsum("i,ij->j", weights, values)
+    return summed
+
+
 def _pairs(values: Floats) -> Floats:
     """Each piece plus the next one round the ring."""
-    return values + np.roll(values, -1, axis=0)
+    sums = np.empty_like(values)
+    np.add(values[:-1], values[1:], out=sums[:-1])
+    np.add(values[-1], values[0], out=sums[-1])
+    return sums
 
 
 def _steps(values: Floats) -> Floats:
     """The next piece less this one."""
-    return np.roll(values, -1, axis=0) - values
+    steps = np.empty_like(values)
+    np.subtract(values[1:], values[:-1], out=steps[:-1])
+    np.subtract(values[0], values[-1], out=steps[-1])
+    return steps
 
 
 def _shape(errors: Errors) -> tuple[int, int]:
