@@ -1,6 +1,7 @@
 """The job that measures a scan: read, check units, align, measure, draw, save. Stoppable, and safe to kill."""
 
 import logging
+import math
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -11,17 +12,18 @@ from django_tasks import task
 
 from logbook.files import local_path
 from logbook.services import record
-from metrology.bodies import Cloud, Mesh
+from metrology.bodies import Mesh
 from metrology.comparison import RegionSpec, Settings, compare
 from metrology.errors import InputError, MetrologyError, Stopped
-from metrology.reading import read_mesh, read_scan_with_notes
+from metrology.reading import ScanFile, read_scan_file
 from metrology.size_check import check_size
 from metrology.wording import count
 from parts.models import Geometry, Region
+from parts.services.geometry import nominal_mesh
 
 from .models import Scan
 from .results import Finding, keep_files, save_result
-from .services.scans import nominal_of, profile_of
+from .services.scans import how_to_read, nominal_of, profile_of
 
 logger = logging.getLogger(__name__)
 State = Scan.State
@@ -134,7 +136,8 @@ def _measure(scan: Scan, report: Callable[[str, float], None], at: datetime | No
             "nothing-to-compare",
             f"{revision} no longer has a nominal mesh and a profile with two limits. Add them and run the scan again.",
         )
-    mesh, cloud, notes = _read(scan, geometry, report)
+    mesh, file = _read(scan, geometry, report)
+    cloud, uncertainty = file.cloud, _uncertainty(scan, file.step_mm)
     read = time.perf_counter()
     report("checking units", 0.0)
     check_size(mesh, cloud, scan.unit)
@@ -142,11 +145,11 @@ def _measure(scan: Scan, report: Callable[[str, float], None], at: datetime | No
     comparison = compare(
         mesh,
         cloud,
-        Settings(float(profile.lower), float(profile.upper), _uncertainty(scan)),
+        Settings(float(profile.lower), float(profile.upper), uncertainty),
         [_spec(region) for region in revision.regions.all()],
         report,
     )
-    finding = Finding(geometry, profile, mesh, comparison, notes, _uncertainty(scan))
+    finding = Finding(geometry, profile, mesh, comparison, file.notes, uncertainty)
     drawing = time.perf_counter()
     kept = keep_files(finding, report)
     drawn = time.perf_counter()
@@ -158,18 +161,21 @@ def _measure(scan: Scan, report: Callable[[str, float], None], at: datetime | No
         save_result(scan, finding, kept, seconds, at or timezone.now())
 
 
-def _read(scan: Scan, geometry: Geometry, report: Callable[[str, float], None]) -> tuple[Mesh, Cloud, tuple[str, ...]]:
-    with local_path(geometry.file) as path:
-        mesh = read_mesh(path, unit=geometry.unit, name=geometry.original_name)
+def _read(scan: Scan, geometry: Geometry, report: Callable[[str, float], None]) -> tuple[Mesh, ScanFile]:
+    mesh = nominal_mesh(geometry)
     with local_path(scan.file) as path:
-        cloud, notes = read_scan_with_notes(path, unit=scan.unit, name=scan.original_name, progress=report)
-    return mesh, cloud, notes
+        file = read_scan_file(path, unit=scan.unit, name=scan.original_name, progress=report, **how_to_read(scan))
+    return mesh, file
 
 
-def _uncertainty(scan: Scan) -> float:
-    """Expanded uncertainty at k = 2, mm, whatever k the instrument's U was stated with."""
+def _uncertainty(scan: Scan, step_mm: float) -> float:
+    """Expanded uncertainty at k = 2, mm, whatever k the instrument's U was stated with.
+
+    step_mm: coordinates rounded to such steps add an even spread of half a step to each side, whose standard deviation
+    is step / √12 (JCGM 100, F.2.2.1, from memory).
+    """
     instrument = scan.instrument
-    return float(instrument.uncertainty * 2 / instrument.coverage_factor)
+    return math.hypot(float(instrument.uncertainty * 2 / instrument.coverage_factor), 2 * step_mm / math.sqrt(12))
 
 
 def _spec(region: Region) -> RegionSpec:

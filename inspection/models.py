@@ -77,7 +77,7 @@ class Scan(models.Model):
     unit = models.CharField(max_length=5, choices=LengthUnit)
     reading = models.JSONField(
         default=dict, blank=True,
-        help_text="How the file is read where it does not say so itself: columns of a table, a unit that was overruled.",
+        help_text="How the file is read where it does not say so itself: columns of a table, an overruled unit.",
     )  # fmt: skip
     instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="scans")
     scanned_at = models.DateTimeField()

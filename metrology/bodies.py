@@ -38,8 +38,8 @@ class Mesh:
 class Cloud:
     """Measured points in millimetres, in the scanner's own frame. points: (n, 3) float64.
 
-    origin: where the zero of `points` lies in the frame of the file, mm: the file's own coordinates are points + origin.
-    Other than 0 for files with large coordinates, so that digits last.
+    origin: where the zero of `points` lies in the frame of the file, mm: the file's own coordinates are points +
+    origin. Other than 0 for files with large coordinates, so that digits last.
     """
 
     points: Floats

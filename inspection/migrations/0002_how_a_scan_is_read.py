@@ -13,6 +13,6 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='scan',
             name='reading',
-            field=models.JSONField(blank=True, default=dict, help_text='How the file is read where it does not say so itself: columns of a table, a unit that was overruled.'),
+            field=models.JSONField(blank=True, default=dict, help_text='How the file is read where it does not say so itself: columns of a table, an overruled unit.'),
         ),
     ]

@@ -16,7 +16,7 @@ from logbook import files
 from logbook.models import StoredFile
 from logbook.services import record
 from metrology.errors import ReadingError
-from metrology.reading import kind_of
+from metrology.reading import TableChoice, kind_of
 from parts.models import Characteristic, Geometry, LengthUnit, Revision
 from parts.numbering import next_code
 
@@ -42,6 +42,15 @@ def profile_of(revision: Revision) -> Characteristic | None:
 
 def nominal_of(revision: Revision) -> Geometry | None:
     return revision.geometry.filter(role=Geometry.Role.NOMINAL, current=True).select_related("file").first()
+
+
+def how_to_read(scan: Scan) -> dict[str, Any]:
+    """What a person said about reading the file, as arguments of `metrology.reading.read_scan_file`."""
+    table = scan.reading.get("table")
+    return {
+        "table": TableChoice.from_stored(table) if table else None,
+        "overrule": scan.reading.get("overruled_unit") == scan.unit,
+    }
 
 
 def refuse_unready(cast: Cast) -> None:

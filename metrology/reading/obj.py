@@ -8,12 +8,15 @@ import numpy as np
 from metrology.bodies import Floats, Ints, Progress
 from metrology.reading.polygons import triangulate
 from metrology.reading.raw import Raw, bad_face, bad_row, shown
-from metrology.reading.text import blocks_of_lines
+from metrology.reading.text import blocks_of_lines, written_step
+
+SAMPLE = 300
 
 
 def read_obj(path: Path, progress: Progress, *, faces: bool) -> Raw:
     """Vertices, and triangles when `faces` are asked for. Raises ReadingError: bad-row, bad-index."""
     coordinates, corners, counts = array("d"), array("q"), array("q")
+    written: list[list[bytes]] = []
     with path.open("rb") as file:
         for first_line, text in blocks_of_lines(file, path.stat().st_size, progress):
             text = text.replace(b"\\\n", b" ")
@@ -23,12 +26,16 @@ def read_obj(path: Path, progress: Progress, *, faces: bool) -> Raw:
                     continue
                 if words[0] == b"v":
                     _add_vertex(coordinates, words, number, line)
+                    if len(written) < SAMPLE:
+                        written.append(words[1:4])
                 elif faces and words[0] == b"f":
                     counts.append(_add_face(corners, words, len(coordinates) // 3, number, line))
     points = np.array(coordinates).reshape(-1, 3)
+    step = written_step(written)
     if not faces:
-        return Raw(points)
-    return Raw(points, _triangles(points, np.array(counts, dtype=np.int64), np.array(corners, dtype=np.int64)))
+        return Raw(points, step=step)
+    triangles = _triangles(points, np.array(counts, dtype=np.int64), np.array(corners, dtype=np.int64))
+    return Raw(points, triangles, step=step)
 
 
 def _add_vertex(coordinates: "array[float]", words: list[bytes], number: int, line: bytes) -> None:

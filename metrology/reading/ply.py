@@ -14,6 +14,7 @@ from metrology.reading.ply_lists import read_binary_list
 from metrology.reading.polygons import triangulate
 from metrology.reading.raw import STAGE, Raw, bad_face, bad_row, counted, shown, truncated
 from metrology.reading.text import blocks_of_lines, rectangle, stack
+from metrology.reading.tidy import single_step
 
 ROWS_AT_ONCE = 1 << 18
 AGAIN = "Export the PLY again."
@@ -37,15 +38,16 @@ def read_ply(path: Path, progress: Progress, *, faces: bool) -> Raw:
             points, corner_lists = _read_binary(file, size, header, header.byte_order, progress, faces)
         else:
             points, corner_lists = _read_ascii(file, size, header, progress, faces)
+    step = single_step(points) if vertex.is_single else 0.0
     if not faces or corner_lists is None:
-        return Raw(points)
+        return Raw(points, step=step)
     counts, corners = corner_lists
     wrong = np.flatnonzero((corners < 0) | (corners >= len(points)))
     if len(wrong):
         face = int(np.searchsorted(np.cumsum(counts), wrong[0], side="right")) + 1
         # PLY counts vertices from 0.
         raise bad_face(face, int(corners[wrong[0]]), len(points))
-    return Raw(points, triangulate(points, counts, corners))
+    return Raw(points, triangulate(points, counts, corners), step=step)
 
 
 Lists = tuple[Ints, Ints]

@@ -61,6 +61,11 @@ class Element:
         """Bytes of a row whose lists are all empty."""
         return sum((p.count_type or p.type).itemsize for p in self.properties)
 
+    @property
+    def is_single(self) -> bool:
+        """Whether any of x, y and z is kept in single precision."""
+        return any(p.name in ("x", "y", "z") and p.type == np.dtype("f4") for p in self.properties)
+
     def place_of(self, name: str) -> int | None:
         return next((i for i, p in enumerate(self.properties) if p.name == name), None)
 

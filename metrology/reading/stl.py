@@ -8,7 +8,8 @@ import numpy as np
 from metrology.bodies import Floats, Progress
 from metrology.reading.raw import STAGE, Raw, bad_row, counted, shown, truncated
 from metrology.reading.sniff import STL_HEADER, STL_TRIANGLE
-from metrology.reading.text import blocks_of_lines, stack
+from metrology.reading.text import blocks_of_lines, stack, written_step
+from metrology.reading.tidy import single_step
 
 TRIANGLES_AT_ONCE = 1 << 18
 
@@ -17,6 +18,9 @@ FACET_WORDS = 21
 KEYWORDS = {0: b"facet", 1: b"normal", 5: b"outer", 6: b"loop", 7: b"vertex", 11: b"vertex", 15: b"vertex"}
 KEYWORDS |= {19: b"endloop", 20: b"endfacet"}
 AGAIN = "Export the STL again."
+LONGEST_FACET = 1 << 20
+VERTEX = re.compile(rb"vertex\s+(\S+)\s+(\S+)\s+(\S+)")
+END_OF_SAMPLE = 1 << 15
 COORDINATES = (8, 9, 10, 12, 13, 14, 16, 17, 18)
 
 
@@ -35,14 +39,17 @@ def read_binary_stl(path: Path, progress: Progress) -> Raw:
 def read_ascii_stl(path: Path, progress: Progress) -> Raw:
     """All facets of an ASCII STL, of one or several solids. Raises ReadingError: bad-row, truncated."""
     pieces: list[Floats] = []
-    rest = b""
+    rest, step = b"", 0.0
     with path.open("rb") as file:
         for line, text in blocks_of_lines(file, path.stat().st_size, progress):
             line -= rest.count(b"\n")
             text = rest + text.lower()
             last = text.rfind(b"endfacet")
             end = 0 if last < 0 else text.find(b"\n", last) + 1 or len(text)
+            if len(text) - end > LONGEST_FACET:
+                raise bad_row(line + text.count(b"\n", 0, end), f"begins a facet that does not end. {AGAIN}")
             if end:
+                step = step if pieces else written_step(VERTEX.findall(text, 0, END_OF_SAMPLE))
                 pieces.append(_facets(text[:end], line))
             rest = text[end:]
             rest_line = line + text.count(b"\n", 0, end)
@@ -50,12 +57,14 @@ def read_ascii_stl(path: Path, progress: Progress) -> Raw:
     if not re.search(rb"(?m)^\s*endsolid[^\n]*\s*\Z", rest):
         raise truncated(f"The ASCII STL ends after {counted(facets, 'whole facet', 'whole facets')}, without endsolid.")
     _facets_by_line(rest, rest_line)
-    return _soup(stack(pieces, 9))
+    return _soup(stack(pieces, 9), step)
 
 
-def _soup(corners: Floats) -> Raw:
+def _soup(corners: Floats, step: float | None = None) -> Raw:
+    """step: None for coordinates in single precision."""
     points = corners.reshape(-1, 3)
-    return Raw(points, np.arange(len(points), dtype=np.int64).reshape(-1, 3), unmerged=True)
+    step = single_step(points) if step is None else step
+    return Raw(points, np.arange(len(points), dtype=np.int64).reshape(-1, 3), unmerged=True, step=step)
 
 
 def _facets(text: bytes, first_line: int) -> Floats:

@@ -6,22 +6,42 @@ import numpy as np
 
 from metrology.bodies import Floats, Progress, silent
 from metrology.reading.raw import Raw, bad_row, shown, truncated
-from metrology.reading.table_layout import COMMENT, Layout, fields_of, is_number, layout_of
-from metrology.reading.text import blocks_of_lines, rectangle, stack
+from metrology.reading.table_layout import (
+    COMMENT,
+    Layout,
+    TableChoice,
+    fields_of,
+    is_number,
+    layout_as_told,
+    layout_of,
+)
+from metrology.reading.text import blocks_of_lines, rectangle, stack, written_step
+
+SAMPLE = 300
 
 
-def read_table(path: Path, progress: Progress) -> Raw:
-    """The points of a table; a missing coordinate is NaN. Raises ReadingError: no-points, bad-row, truncated."""
+def read_table(path: Path, progress: Progress, choice: TableChoice | None = None) -> Raw:
+    """The points of a table; a missing coordinate is NaN. choice: how a person said that it is to be read.
+
+    Raises ReadingError: no-points, bad-row, truncated.
+    """
     size = path.stat().st_size
     with path.open("rb") as file:
         _, top = next(blocks_of_lines(file, size, silent))
-        layout = layout_of(top)
+        layout = layout_as_told(top, choice) if choice else layout_of(top)
         file.seek(0)
         reader = _Reader(layout)
         points = stack([reader.points(line, text) for line, text in blocks_of_lines(file, size, progress)])
     if layout.promised is not None and layout.promised > len(points):
         raise truncated(f"The first line promises {layout.promised:,} points but the file holds {len(points):,}.")
-    return Raw(points, row_name="point")
+    return Raw(points, row_name="point", own_unit=layout.own_unit, step=written_step(_first_words(top, layout)))
+
+
+def _first_words(top: bytes, layout: Layout) -> list[list[bytes]]:
+    """The words of x, y and z of the first points."""
+    lines = top.split(b"\n", layout.skipped + SAMPLE)[layout.skipped : layout.skipped + SAMPLE]
+    rows = [fields_of(line, layout.delimiter) for line in lines if not line.lstrip().startswith(COMMENT)]
+    return [[row[axis] for axis in layout.axes] for row in rows if len(row) >= layout.columns]
 
 
 class _Reader:
@@ -29,7 +49,7 @@ class _Reader:
 
     def __init__(self, layout: Layout) -> None:
         self._layout = layout
-        self._marks: set[bytes] = set()
+        self._marks: set[bytes] = {layout.decimal} if layout.decimal else set()
 
     def points(self, first_line: int, text: bytes) -> Floats:
         """(n, 3) coordinates of whole lines: at once where they are clean, else line by line."""

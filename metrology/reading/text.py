@@ -1,7 +1,7 @@
 """Large text files by blocks of whole lines, and rectangles of numbers in them."""
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import BinaryIO
 
 import numpy as np
@@ -57,6 +57,30 @@ def rectangle(text: bytes, delimiter: str | None = None, columns: tuple[int, ...
         return np.loadtxt(io.BytesIO(text), comments=None, delimiter=delimiter, usecols=columns, ndmin=2)
     except ValueError:
         return None
+
+
+def written_step(rows: Sequence[Sequence[bytes]]) -> float:
+    """Steps in which coordinates were written, from the last digit of those in `rows`; 0 when it cannot be told.
+
+    rows: the words of x, y and z of some points. 12.25 comes in steps of 0.01, 1.5e3 in steps of 100. Of each axis the
+    usual place of the last digit counts, for zeros at the end may be left off, and of the axes the coarsest. An axis on
+    which all are equal says nothing.
+    """
+    steps = [
+        float(np.median([_last_place(word) for word in column]))
+        for column in zip(*rows, strict=True)
+        if len(set(column)) > 1
+    ]
+    return max(steps, default=0.0)
+
+
+def _last_place(word: bytes) -> float:
+    mantissa, _, power = word.lower().replace(b",", b".").partition(b"e")
+    decimals = len(mantissa.partition(b".")[2])
+    try:
+        return float(f"1e{int(power or 0) - decimals}")
+    except ValueError:
+        return 0.0
 
 
 def stack(pieces: list[Floats], columns: int = 3) -> Floats:

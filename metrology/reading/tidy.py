@@ -8,6 +8,9 @@ from metrology.bodies import Floats, Ints, Mesh
 ROWS_AT_ONCE = 1 << 20
 # Larger than the earth in millimetres: not a coordinate of a building part.
 FARTHEST = 1e12
+# Farther from zero than this, points are counted from a zero of their own, whole metres away. mm.
+FAR = 100_000.0
+WHOLE = 1000.0
 
 
 def join_equal_points(points: Floats) -> tuple[Floats, Ints]:
@@ -43,6 +46,38 @@ def usable(points: Floats) -> npt.NDArray[np.bool_]:
         part = points[start : start + ROWS_AT_ONCE]
         good[start : start + len(part)] = (np.abs(part) < FARTHEST).all(axis=1)
     return good
+
+
+def shifted_to_local_zero(points: Floats) -> tuple[Floats, tuple[float, float, float]]:
+    """(points about a zero among them, where that zero lies), when they lie far off; else the points as they are.
+
+    points: (n, 3) mm, finite; changed in place. The zero is the middle of the points, to whole metres, so that a few
+    strays do not move it. A difference of doubles that lie close together is exact, so no digit is lost.
+    """
+    middle = np.median(points[:: max(len(points) // 10_000, 1)], axis=0)
+    if np.abs(middle).max() <= FAR:
+        return points, (0.0, 0.0, 0.0)
+    x, y, z = (float(value) for value in np.round(middle / WHOLE) * WHOLE)
+    points -= np.array((x, y, z))
+    return points, (x, y, z)
+
+
+def single_step(points: Floats) -> float:
+    """Steps in which numbers of single precision come where nearly all of the points lie, (n, 3), in their unit.
+
+    The greatest of the three axes, at nine points in ten: a few strays far off do not count.
+    """
+    some = points[:: max(len(points) // 10_000, 1)]
+    some = np.abs(some[usable(some)])
+    if not len(some):
+        return 0.0
+    return float(np.spacing(np.quantile(some, 0.9, axis=0).max().astype(np.float32)))
+
+
+def sides_of_box(points: Floats) -> Floats | None:
+    """Sides of the axis-aligned box around the usable points, (3,) in their unit; None when there are none."""
+    good = points[usable(points)]
+    return good.max(axis=0) - good.min(axis=0) if len(good) else None
 
 
 def distinct_up_to(points: Floats, enough: int) -> int:

@@ -11,12 +11,12 @@ from django.utils import timezone
 from logbook.files import keep, local_path
 from logbook.models import StoredFile
 from logbook.services import record
-from metrology.bodies import Progress, silent
+from metrology.bodies import Mesh, Progress, silent
 from metrology.errors import MetrologyError
 from metrology.mesh_facts import MeshFacts, mesh_facts
 from metrology.picture import nominal_picture
 from metrology.pictures.png import png
-from metrology.reading import read_mesh_with_notes
+from metrology.reading import read_mesh, read_mesh_with_notes
 from metrology.units import UNIT_NAMES
 from metrology.wording import NBSP, quantity
 
@@ -78,6 +78,16 @@ def examine_geometry(
     if role == Geometry.Role.DRAWING:
         return _examine_drawing(file, name)
     return _examine_nominal(file, name, unit, progress)
+
+
+def nominal_mesh(geometry: Geometry, progress: Progress = silent) -> Mesh:
+    """The triangles of a nominal on file, mm: from the file itself, or those that were made from a model when it was
+    filed. Raises MetrologyError for a file that can no longer be read."""
+    if geometry.mesh:
+        with local_path(geometry.mesh) as path:
+            return read_mesh(path, unit="mm", name="nominal.ply", progress=progress)
+    with local_path(geometry.file) as path:
+        return read_mesh(path, unit=geometry.unit, name=geometry.original_name, progress=progress)
 
 
 @transaction.atomic
