@@ -23,7 +23,16 @@ from .models import Measurement, Scan, ScanPicture, ScanResult
 from .services.measurements import feeds_from_scan
 
 VIEWS = ("pictorial", "top", "front", "left")
-NOT_FIGURES = ("pose", "sample_points", "sample_normals", "sample_deviation", "stage_seconds", "regions", "callouts")
+NOT_FIGURES = (
+    "pose",
+    "sample_points",
+    "sample_normals",
+    "sample_deviation",
+    "sample_regions",
+    "stage_seconds",
+    "regions",
+    "callouts",
+)
 COLUMNS = ("result", "code", "sentence", "worst", "inside_share", "coverage", "version")
 
 
@@ -70,6 +79,7 @@ def keep_files(finding: Finding, report: Callable[[str, float], None]) -> Kept:
         points=comparison.sample_points.astype(np.float32),
         normals=comparison.sample_normals.astype(np.float32),
         deviation=comparison.sample_deviation.astype(np.float32),
+        regions=comparison.sample_regions,
     )
     return Kept(kept, keep(deviations.getvalue(), "application/x-npz"))
 

@@ -8,7 +8,16 @@ import numpy.typing as npt
 
 from metrology import VERSION
 from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
-from metrology.comparison_figures import callouts, histogram, limits_at, local_means, overall, region_result, six_faces
+from metrology.comparison_figures import (
+    callouts,
+    histogram,
+    limits_at,
+    local_means,
+    members,
+    overall,
+    region_result,
+    six_faces,
+)
 from metrology.comparison_results import Callout, Comparison, RegionResult, RegionSpec, Settings
 from metrology.comparison_words import share
 from metrology.conformity import check_uncertainty
@@ -92,6 +101,7 @@ def compare(
         sample_points=samples.points,
         sample_normals=samples.normals,
         sample_deviation=measured.deviation,
+        sample_regions=np.array([members(spec, samples.points, samples.normals) for spec in specs]),
         callouts=callouts(measured, lower, upper, specs),
         stage_seconds=seconds,
         version=VERSION,

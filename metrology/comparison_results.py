@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from metrology.alignment import Alignment, BestFit
 from metrology.bodies import Floats, Ints
 from metrology.pose import Pose
+from metrology.surface import Flags
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,8 @@ class Comparison:
     points_used: after strays were left out. stray_share: share left out; beside_share: of them, those in connected
     bodies beside the part. noise_mm: usual standard deviation of points about their sample. worst: the sample deepest
     outside, or nearest, its limits. coverage: area share of the nominal with points. sample_deviation: NaN where not
-    measured. histogram_counts: samples. version: of the calculation.
+    measured. sample_regions: (r, s), which samples lie in which of the regions. histogram_counts: samples. version: of
+    the calculation.
 
     Samples in given regions are held to the regions' limits (all that apply), the rest to the settings'. result:
     "does not conform" when one lies outside its limits by more than the uncertainty; else "inconclusive" when
@@ -128,6 +130,7 @@ class Comparison:
     sample_points: Floats
     sample_normals: Floats
     sample_deviation: Floats
+    sample_regions: Flags
     callouts: tuple[Callout, ...]
     stage_seconds: dict[str, float]
     version: str
