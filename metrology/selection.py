@@ -215,14 +215,14 @@ def _holds(selection: Selection, points: Floats, faces: Ints, surface: Surface, 
             held = grown[selection][faces]
         case Box(low, high):
             inside: Flags = (points >= np.array(low) - slack) & (points <= np.array(high) + slack)
-            held = inside.all(axis=1)
+            held = np.asarray(inside.all(axis=1))
         case Facing(way, within):
-            held = surface.normals[faces] @ _unit(way) >= np.cos(np.radians(within)) - 1e-9
+            held = np.asarray(surface.normals[faces] @ _unit(way) >= np.cos(np.radians(within)) - 1e-9)
         case NearPlane(normal, offset, within):
             size = float(np.linalg.norm(normal))
-            held = np.abs(points @ _unit(normal) - offset / size) <= within + slack
+            held = np.asarray(np.abs(points @ _unit(normal) - offset / size) <= within + slack)
         case Beyond(normal, offset):
-            held = points @ _unit(normal) >= offset / float(np.linalg.norm(normal)) - slack
+            held = np.asarray(points @ _unit(normal) >= offset / float(np.linalg.norm(normal)) - slack)
         case AllOf(parts):
             held = np.ones(len(points), dtype=np.bool_)
             for part in parts:
