@@ -17,8 +17,10 @@ from metrology.bodies import Mesh
 from metrology.comparison import Comparison
 from metrology.picture import deviation_pictures
 from metrology.pictures.png import png
+from metrology.view_payload import MEDIA_TYPE
 from parts.models import Characteristic, Geometry
 
+from . import view3d
 from .models import Measurement, Scan, ScanPicture, ScanResult
 from .services.measurements import feeds_from_scan
 
@@ -52,6 +54,7 @@ class Finding:
 class Kept:
     pictures: Mapping[str, StoredFile]
     deviations: StoredFile
+    view: StoredFile
 
 
 def keep_files(finding: Finding, report: Callable[[str, float], None]) -> Kept:
@@ -81,7 +84,9 @@ def keep_files(finding: Finding, report: Callable[[str, float], None]) -> Kept:
         deviation=comparison.sample_deviation.astype(np.float32),
         regions=comparison.sample_regions,
     )
-    return Kept(kept, keep(deviations.getvalue(), "application/x-npz"))
+    limits = float(finding.profile.lower), float(finding.profile.upper)
+    view = keep(view3d.drawn(finding.mesh, comparison, *limits, finding.uncertainty), MEDIA_TYPE)
+    return Kept(kept, keep(deviations.getvalue(), "application/x-npz"), view)
 
 
 def save_result(scan: Scan, finding: Finding, kept: Kept, seconds: Mapping[str, float], at: datetime) -> ScanResult:
@@ -102,6 +107,7 @@ def save_result(scan: Scan, finding: Finding, kept: Kept, seconds: Mapping[str, 
         coverage=plain(comparison.coverage),
         figures=figures(finding, seconds),
         deviations=kept.deviations,
+        view=kept.view,
         code_version=comparison.version,
         measured_at=at,
     )

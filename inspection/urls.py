@@ -1,11 +1,12 @@
 from django.urls import path
 
-from . import views
+from . import view3d, views
 
 app_name = "inspection"
 urlpatterns = [
     path("scans/", views.scans, name="scans"),
     path("scans/<str:code>/", views.scan, name="scan"),
+    path("scans/<str:code>/view/", view3d.scan, name="scan_view"),
     path("scans/<str:code>/stop/", views.stop, name="stop"),
     path("scans/<str:code>/again/", views.again, name="again"),
     path("scans/<str:code>/withdraw/", views.withdraw, name="withdraw"),

@@ -1,5 +1,6 @@
 from django.urls import path
 
+from . import view3d
 from .views import components, definition, importing, kits, revisions
 
 app_name = "parts"
@@ -18,6 +19,7 @@ urlpatterns = [
     path(SHEET, definition.definition, name="definition"),
     path(SHEET + "change/", revisions.change_revision, name="change_revision"),
     path(SHEET + "start-trial/", revisions.start_trial, name="start_trial"),
+    path(SHEET + "nominal/view/", view3d.nominal, name="nominal_view"),
     path(SHEET + "nominal/", definition.file_nominal, name="file_nominal"),
     path(SHEET + "drawing/", definition.file_drawing, name="file_drawing"),
     path(SHEET + "characteristics/new/", definition.new_characteristic, name="new_characteristic"),

@@ -18,6 +18,8 @@ from metrology.picture import nominal_picture
 from metrology.pictures.png import png
 from metrology.reading import read_mesh, read_mesh_with_notes
 from metrology.units import UNIT_NAMES
+from metrology.view_payload import MEDIA_TYPE as VIEW_TYPE
+from metrology.view_payload import nominal_view
 from metrology.wording import NBSP, quantity
 
 from ..errors import Unusable
@@ -41,6 +43,7 @@ class Examined:
     unit: str = ""
     facts: dict[str, Any] = field(default_factory=dict)
     picture: StoredFile | None = None
+    view: StoredFile | None = None
 
 
 def set_geometry(
@@ -104,6 +107,7 @@ def file_geometry(revision: Revision, examined: Examined, *, by: Any, at: dateti
         unit=examined.unit,
         facts=examined.facts,
         picture=examined.picture,
+        view=examined.view,
         added_by=by,
         added_at=at,
     )
@@ -141,11 +145,11 @@ def _examine_nominal(file: Any, name: str, unit: str, progress: Progress) -> Exa
         with local_path(stored) as path:
             mesh, notes = read_mesh_with_notes(path, unit=unit, name=name, progress=progress)
         found = mesh_facts(mesh)
-        picture = png(nominal_picture(mesh))
+        picture, view = png(nominal_picture(mesh)), nominal_view(mesh)
     except MetrologyError as error:
         raise Unusable(error.sentence, code=error.code, field="file") from None
     facts = asdict(found) | {"notes": list(notes), "warnings": _warnings(found, unit)}
-    return Examined(Geometry.Role.NOMINAL, stored, name, unit, facts, keep(picture, "image/png"))
+    return Examined(Geometry.Role.NOMINAL, stored, name, unit, facts, keep(picture, "image/png"), keep(view, VIEW_TYPE))
 
 
 def _warnings(found: MeshFacts, unit: str) -> list[str]:

@@ -1,0 +1,76 @@
+"""What the three-dimensional view of a scan draws: its deviation on the nominal, and points of it as they came."""
+
+import numpy as np
+from django.http import Http404, HttpRequest, HttpResponse
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+from logbook.files import local_path
+from logbook.models import StoredFile
+from metrology.bodies import Mesh
+from metrology.comparison import Callout, Comparison
+from metrology.view_payload import Measured, Region, deviation_view
+from parts.acting import may
+from parts.services.geometry import nominal_mesh
+from parts.view3d import kept, served
+
+from . import queries
+from .models import Scan, ScanResult
+
+
+def drawn(mesh: Mesh, comparison: Comparison, lower: float, upper: float, guard: float) -> bytes:
+    """From a comparison that has just been made. lower, upper, guard: mm."""
+    regions = [
+        Region(region.name, region.lower_mm, region.upper_mm, holds)
+        for region, holds in zip(comparison.regions, comparison.sample_regions, strict=True)
+    ]
+    measured = Measured(
+        points=comparison.sample_points,
+        normals=comparison.sample_normals,
+        deviation=comparison.sample_deviation,
+        lower_mm=lower,
+        upper_mm=upper,
+        guard_mm=guard,
+        regions=regions,
+        callouts=comparison.callouts,
+    )
+    return deviation_view(mesh, measured)
+
+
+def drawn_again(result: ScanResult) -> bytes:
+    """From what was kept of a comparison. A result from before regions were kept has none to name."""
+    figures = result.figures
+    with local_path(result.deviations) as path, np.load(path) as stored:
+        held = stored.get("regions", [])
+        regions = [
+            Region(region["name"], region["lower_mm"], region["upper_mm"], holds)
+            for region, holds in zip(figures.get("regions", []), held, strict=False)
+        ]
+        measured = Measured(
+            points=stored["points"].astype(np.float64),
+            normals=stored["normals"].astype(np.float64),
+            deviation=stored["deviation"].astype(np.float64),
+            lower_mm=result.lower,
+            upper_mm=result.upper,
+            guard_mm=result.uncertainty,
+            regions=regions,
+            callouts=[
+                Callout(one["number"], np.array(one["at"]), np.array(one["normal"]), one["value"], one["sentence"])
+                for one in figures.get("callouts", [])
+            ],
+        )
+    return deviation_view(nominal_mesh(result.nominal), measured)
+
+
+def view_of_result(result: ScanResult) -> StoredFile:
+    return kept(result, "view", lambda: drawn_again(result))
+
+
+@require_safe
+@never_cache
+@may("inspection.view_scan")
+def scan(request: HttpRequest, code: str) -> HttpResponse:
+    found = queries.scan_or_404(request.kit, code)
+    if found.state != Scan.State.DONE or found.result.deviations is None:
+        raise Http404("This scan has no deviations to show.")
+    return served(request, lambda: view_of_result(found.result), f"{found}.view")
