@@ -10,8 +10,8 @@ import pytest
 from proofmark.bootstrap import ROOT
 
 NOT_OURS = {"data", "__pycache__", "node_modules"}
-# Example and local names, and the one that names the SVG and XML vocabularies. Nothing is fetched from anywhere.
-HOSTS = {"localhost", "127.0.0.1", "192.0.2.7", "www.w3.org", "example.org", "host", "user", "h", "ines"}
+# Example and local names, and those that name the vocabularies of SVG, XML and JSON Schema. Nothing is fetched from anywhere.
+HOSTS = {"localhost", "127.0.0.1", "192.0.2.7", "www.w3.org", "json-schema.org", "example.org", "host", "user", "h", "ines"}
 TEXT = {".py", ".md", ".toml", ".txt", ".html", ".css", ".js", ".svg", ".json", ".csv", ".yml", ".sh", ""}
 
 

@@ -1,0 +1,27 @@
+"""The one list of calculations. A new subject is one import and one line."""
+
+from difflib import get_close_matches
+
+from metrology.calculations import lengths
+from metrology.calculations.calculation import SUBJECTS, AnyCalculation
+from metrology.errors import InputError
+
+CALCULATIONS: tuple[AnyCalculation, ...] = (
+    *lengths.CALCULATIONS,
+)  # fmt: skip
+
+
+def find(name: str) -> AnyCalculation:
+    """The calculation of that name. Raises InputError (unknown-calculation) with the nearest name."""
+    for calculation in CALCULATIONS:
+        if calculation.name == name:
+            return calculation
+    near = get_close_matches(name, [one.name for one in CALCULATIONS], n=1, cutoff=0.5)
+    hint = f"Did you mean “{near[0]}”?" if near else "See them all with --list."
+    raise InputError("unknown-calculation", f"There is no calculation “{name[:60]}”. {hint}")
+
+
+def by_subject() -> list[tuple[str, list[AnyCalculation]]]:
+    """The subjects that have calculations, in the order of the index."""
+    groups = [(subject, [one for one in CALCULATIONS if one.subject == subject]) for subject in SUBJECTS]
+    return [(subject, rows) for subject, rows in groups if rows]

@@ -1,0 +1,175 @@
+"""Site control: a 2-D similarity between two sets of coordinates, the two-peg test, the plane of a pad."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from metrology.bodies import Floats
+from metrology.calculations.calculation import AnyCalculation, Calculation, Source
+from metrology.calculations.fields import amount, choice, flag, sentence, table, text
+from metrology.calculations.problems import refuse
+from metrology.calculations.ring_setting_out import STAKES
+from metrology.calculations.said import Quantity, say
+
+# ---- similarity ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PointPair:
+    name: str = text("Point")
+    x: float = amount("x", "mm", shown="m")
+    y: float = amount("y", "mm", shown="m")
+    east: float = amount("East", "mm", shown="m")
+    north: float = amount("North", "mm", shown="m")
+
+
+@dataclass(frozen=True)
+class OwnPoint:
+    name: str = text("Point")
+    x: float = amount("x", "mm", shown="m")
+    y: float = amount("y", "mm", shown="m")
+
+
+@dataclass(frozen=True)
+class SimilarityInputs:
+    control: tuple[PointPair, ...] = table("Control points in both systems", PointPair, least=2, most=500)
+    others: tuple[OwnPoint, ...] = table("Points to carry over", OwnPoint, least=0, default=())
+    keep_scale: bool = flag("Keep lengths as they are (scale 1)", default=False)
+
+
+@dataclass(frozen=True)
+class ControlResidual:
+    name: str = text("Point")
+    east: float = amount("East, found minus given", "mm", decimals=1)
+    north: float = amount("North, found minus given", "mm", decimals=1)
+
+
+@dataclass(frozen=True)
+class CarriedPoint:
+    name: str = text("Point")
+    east: float = amount("East", "mm", decimals=1)
+    north: float = amount("North", "mm", decimals=1)
+
+
+@dataclass(frozen=True)
+class SimilarityResult:
+    sentence: str = sentence()
+    a: float = amount("a = scale × cos(rotation)", "1")
+    b: float = amount("b = scale × sin(rotation)", "1")
+    east_shift: float = amount("Shift, east", "mm", decimals=2)
+    north_shift: float = amount("Shift, north", "mm", decimals=2)
+    rotation: float = amount("Rotation, anticlockwise", "°", decimals=6)
+    scale: float = amount("Scale", "1")
+    standard_deviation: float | None = amount("Standard deviation of one coordinate", "mm", decimals=2)
+    worst: str = text("Point that fits worst")
+    residuals: tuple[ControlResidual, ...] = table("Residuals", ControlResidual)
+    carried: tuple[CarriedPoint, ...] = table("Carried over", CarriedPoint)
+
+
+def similarity(inputs: SimilarityInputs) -> SimilarityResult:
+    """Least squares: east = a x − b y + shift, north = b x + a y + shift. Two points leave nothing to check.
+
+    Error: same-place, when all control points coincide.
+    """
+    own = np.array([(pair.x, pair.y) for pair in inputs.control])
+    site = np.array([(pair.east, pair.north) for pair in inputs.control])
+    own_middle, site_middle = own.mean(axis=0), site.mean(axis=0)
+    x, y = (own - own_middle).T
+    east, north = (site - site_middle).T
+    size = float(x @ x + y @ y)
+    if size <= 1e-12 * max(1.0, float(np.abs(own).max()) ** 2):
+        raise refuse("/control", "The control points lie in one place. Give points that are far apart.", "same-place")
+    a, b = float(x @ east + y @ north) / size, float(x @ north - y @ east) / size
+    unknowns = 4
+    if inputs.keep_scale:
+        length = float(np.hypot(a, b))
+        if length == 0:
+            raise refuse("/control", "These points give no direction. Check that they are paired rightly.", "no-turn")
+        a, b, unknowns = a / length, b / length, 3
+    shift = site_middle - _turned(own_middle[None], a, b)[0]
+    left = _turned(own, a, b) + shift - site
+    free = 2 * len(own) - unknowns
+    deviation = float(np.sqrt((left**2).sum() / free)) if free > 0 else None
+    size_of = np.hypot(*left.T)
+    worst = int(np.argmax(size_of))
+    carried = _turned(np.array([(p.x, p.y) for p in inputs.others]).reshape(-1, 2), a, b) + shift
+    scale = float(np.hypot(a, b))
+    said = say(
+        "The worst point, {worst}, fits to {off}; scale {scale}.{check}",
+        worst=inputs.control[worst].name,
+        off=Quantity(float(size_of[worst]), "mm", 1),
+        scale=f"{scale:.6f}",
+        check="" if free > 0 else " Two points always fit: this checks nothing. Measure a third.",
+    )
+    return SimilarityResult(
+        said, a, b, float(shift[0]), float(shift[1]), float(np.degrees(np.arctan2(b, a)) % 360), scale, deviation,
+        inputs.control[worst].name,
+        tuple(ControlResidual(p.name, float(e), float(n)) for p, (e, n) in zip(inputs.control, left, strict=True)),
+        tuple(CarriedPoint(p.name, float(e), float(n)) for p, (e, n) in zip(inputs.others, carried, strict=True)),
+    )  # fmt: skip
+
+
+def _turned(points: Floats, a: float, b: float) -> Floats:
+    turned: Floats = points @ np.array([[a, b], [-b, a]])
+    return turned
+
+
+# ---- two-peg test ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class TwoPegInputs:
+    apart: float = amount("Staffs apart", "mm", shown="m", above=0.0)
+    middle_a: float = amount("From the middle: reading on A", "mm", shown="m")
+    middle_b: float = amount("From the middle: reading on B", "mm", shown="m")
+    end_a: float = amount("From beyond B: reading on A", "mm", shown="m")
+    end_b: float = amount("From beyond B: reading on B", "mm", shown="m")
+    beyond: float = amount("Level beyond B by", "mm", shown="m", lowest=0.0, default=0.0)
+    allowed: float = amount("Allowed over the distance of the staffs", "mm", above=0.0, default=3.0)
+
+
+@dataclass(frozen=True)
+class TwoPegResult:
+    sentence: str = sentence()
+    error: float = amount("Line of sight off, over the distance of the staffs", "mm", decimals=1)
+    arc: float = amount("as an angle, positive rises", "″", decimals=0)
+    right_a: float = amount("Reading on A without the error", "mm", decimals=1)
+    right_b: float = amount("Reading on B without the error", "mm", decimals=1)
+    difference: float = amount("A minus B, true", "mm", decimals=1)
+    result: str = choice("Level", {"pass": "pass", "fail": "fail"})
+
+
+def two_peg(inputs: TwoPegInputs) -> TwoPegResult:
+    """From the middle the error cancels; from one end it does not. An error that equals the allowed one passes."""
+    true = inputs.middle_a - inputs.middle_b
+    error = (inputs.end_a - inputs.end_b) - true
+    per_mm = error / inputs.apart
+    right_a = inputs.end_a - per_mm * (inputs.apart + inputs.beyond)
+    right_b = inputs.end_b - per_mm * inputs.beyond
+    good = abs(error) <= inputs.allowed + 1e-9
+    said = say(
+        "The line of sight {way} by {error} over {apart}: {verdict}.",
+        way="rises" if error > 0 else "falls",
+        error=Quantity(abs(error), "mm", 1),
+        apart=Quantity(inputs.apart, "mm", 0),
+        verdict="pass" if good else "fail. Have the level adjusted, and keep sights equally long until then",
+    )
+    arc = float(np.degrees(np.arctan(per_mm)) * 3600)
+    return TwoPegResult(said, error, arc, right_a, right_b, true, "pass" if good else "fail")
+
+
+# ---- pad -------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SpotHeight:
+    x: float = amount("East", "mm", shown="m")
+    y: float = amount("North", "mm", shown="m")
+    height: float = amount("Height", "mm", shown="m")
+
+
+@dataclass(frozen=True)
+class PadInputs:
+    spots: tuple[SpotHeight, ...] = table("Spot heights", SpotHeight, least=3, most=2000)
+    height: float | None = amount("Height wanted, in the middle", "mm", shown="m", default=None)
+    fall: float = share_fall = None  # type: ignore[assignment]
