@@ -127,7 +127,7 @@ def mouldability(mesh: Mesh, asked: Asked, progress: Progress = silent) -> Mould
     undercut_faces = np.bincount(spread.faces, held * spread.areas, len(surface.faces))
     drafts = draft_deg(surface.normals, pull, asked.kind)
     free_area = np.where(filled, 0.0, surface.areas - undercut_faces)
-    least, least_at = _least_draft(surface, drafts, free_area)
+    least, least_at = _least_draft(surface, drafts, free_area, angle_known(surface))
     wall, wall_at, thin = (None, None, None)
     if closed:
         walls = walls_at(surface, spread.points, spread.faces)
@@ -174,8 +174,11 @@ def find_fill(surface: Surface, flats: list[FlatFace], pull: Floats) -> FlatFace
 
     None when no flat face of half a per cent of the surface or more looks within 45° of it.
     """
-    facing = [(face.area * float(face.normal @ pull), -k) for k, face in enumerate(flats)
-              if face.normal @ pull > np.cos(np.radians(_FILL_DEG)) and face.area > _FILL_SHARE * surface.area]  # fmt: skip
+    facing = [
+        (face.area * float(face.normal @ pull), -k)
+        for k, face in enumerate(flats)
+        if face.normal @ pull > np.cos(np.radians(_FILL_DEG)) and face.area > _FILL_SHARE * surface.area
+    ]
     return flats[-max(facing)[1]] if facing else None
 
 
@@ -266,6 +269,7 @@ def _best_directions(
         step = len(spread.faces) // (3 * _POINTS_WHILE_TRYING) + 1
         rows = np.arange(len(spread.faces))[::step]
         spread = type(spread)(spread.points[rows], spread.faces[rows], spread.areas[rows] * step, spread.spacing)
+    known = angle_known(surface)
     ranked: list[tuple[float, float, int, Tried]] = []
     ways = _directions(flats, surface, asked)
     for number, way in enumerate(ways):
@@ -280,7 +284,8 @@ def _best_directions(
         undercut = float(spread.areas[rows][held].sum())
         released = np.zeros(len(surface.faces))
         np.add.at(released, spread.faces[rows], np.where(held, 0.0, spread.areas[rows]))
-        draft, _ = _least_draft(surface, draft_deg(surface.normals, way, asked.kind), released)
+        drafts = draft_deg(surface.normals, way, asked.kind)
+        draft = _least(drafts, (released > 0) & known)
         step_of = round(undercut / (_EQUAL * surface.area))
         pull = (float(way[0]), float(way[1]), float(way[2]))
         one = Tried(pull, pull_words(way), undercut, draft)
@@ -319,12 +324,17 @@ def _middle_place(surface: Surface, spread: Spread, rows: Ints) -> Place:
     return place(spread.points[nearest], surface.normals[spread.faces[nearest]])
 
 
-def _least_draft(surface: Surface, drafts: Floats, free_area: Floats) -> tuple[float | None, Place | None]:
+def _least(drafts: Floats, counted: Flags) -> float | None:
+    return max(float(drafts[counted].min()), 0.0) if counted.any() else None
+
+
+def _least_draft(
+    surface: Surface, drafts: Floats, free_area: Floats, known: Flags
+) -> tuple[float | None, Place | None]:
     """The least draft angle of faces that release for the most part, degrees, and the largest such place."""
-    counted: Flags = (free_area > 0.5 * surface.areas) & angle_known(surface)
-    if not counted.any():
+    rows = np.flatnonzero((free_area > 0.5 * surface.areas) & known)
+    if not len(rows):
         return None, None
-    rows = np.flatnonzero(counted)
     least = max(float(drafts[rows].min()), 0.0)
     same = rows[drafts[rows] < least + _SAME_DRAFT_DEG]
     widest = same[np.argmax(surface.areas[same])]

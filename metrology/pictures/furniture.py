@@ -104,23 +104,26 @@ def scale_bar(canvas: Canvas, view: Camera, unit: float, unit_label: str) -> lis
 def axes(canvas: Canvas, view: Camera, unit: float, unit_label: str) -> list[Writing]:
     """Three arms of one round length, each to the scale of its own direction, at the lower left."""
     mm = round_length(110 * unit / view.scale)
-    start = np.array([(_MARGIN + 8) * unit, canvas.shape[0] - 100 * unit])
+    arms: Floats = view.axes[:2, :].T * view.scale * mm
+    # Arms that point to the left, with their words, must stay on the sheet.
+    beside = max(-float(arms[:2, 0].min()) + 62 * unit, 8 * unit) if arms[:2, 0].min() < 0 else 8 * unit
+    start = np.array([_MARGIN * unit + beside, canvas.shape[0] - 100 * unit])
     written = [
         Writing((_MARGIN * unit, canvas.shape[0] - 28 * unit), f"each arm {_length(mm, unit_label)}", anchor="l")
     ]
     for axis, word in enumerate(("forward", "left", "up")):
-        arm: Floats = view.axes[:2, axis] * view.scale * mm
+        arm: Floats = arms[axis]
         end = start + arm
         way = arm / max(float(np.hypot(*arm)), 1e-9)
         stroke(canvas, tuple(start), tuple(end), 1.7 * unit)
         for barb in (way @ np.array([[c, s], [-s, c]]) for c, s in ((0.94, 0.34), (0.94, -0.34))):
             stroke(canvas, tuple(end), tuple(end - 10 * unit * barb), 1.7 * unit)
-        at = (
-            (float(end[0] + 8 * unit), float(end[1] + 6 * unit))
-            if axis < 2
-            else (float(end[0]), float(end[1] - 8 * unit))
-        )
-        written.append(Writing(at, word, anchor="l" if axis < 2 else "m", quiet=True))
+        if axis == 2:
+            written.append(Writing((float(end[0]), float(end[1] - 8 * unit)), word, quiet=True))
+            continue
+        side = -1 if arm[0] < 0 else 1
+        at = (float(end[0] + side * 8 * unit), float(end[1] + 6 * unit))
+        written.append(Writing(at, word, anchor="r" if side < 0 else "l", quiet=True))
     return written
 
 

@@ -31,7 +31,7 @@ class View:
         return np.cross(self.right, self.up)
 
 
-def _pictorial(round_deg: float, above_deg: float) -> tuple[Triple, Triple]:
+def pictorial(round_deg: float, above_deg: float) -> tuple[Triple, Triple]:
     """Directions seen from in front, turned to the part's right by `round_deg`, and from above by `above_deg`."""
     a, e = radians(round_deg), radians(above_deg)
     return (sin(a), cos(a), 0.0), (-cos(a) * sin(e), sin(a) * sin(e), cos(e))
@@ -41,7 +41,7 @@ _X, _Y, _Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
 _BACK, _RIGHT = (-1.0, 0.0, 0.0), (0.0, -1.0, 0.0)
 
 VIEWS: tuple[View, ...] = (
-    View("pictorial", "From front right, above", *_pictorial(52.0, 33.0)),
+    View("pictorial", "From front right, above", *pictorial(52.0, 33.0)),
     View("top", "From above", _X, _Y, ("back", "forward", "left", "right")),
     View("bottom", "From below", _X, _RIGHT, ("back", "forward", "right", "left")),
     View("front", "From the front", _Y, _Z, ("right", "left", "up", "down")),
