@@ -13,18 +13,27 @@ from scipy.spatial import cKDTree
 from metrology.bodies import Floats, Ints
 from metrology.casts_compared import local_level
 from metrology.pictures.edges import find_edges
-from metrology.surface import Flags, Samples, Surface
+from metrology.surface import Flags, Surface
 
 # Neighbours count up to this many smoothing lengths away; lengths are standard deviations of a normal curve.
 _REACH = 2.5
 # Places are gathered in cubes of this share of the smoothing length, so that no place has more than some hundred.
 _CUBE = 0.4
 _MOST_NEIGHBOURS = 160
-_PIECE = 4_000
+_PIECE = 2_000
 # Faces that turn away by more than 60° do not count, nearer ones less and less (cosine).
 _TURNED = 0.5
 # Share of the neighbourhood that must be measured for a full value and for any; half, right at the border.
 _ALL, _NONE = 0.45, 0.10
+
+
+@dataclass(frozen=True)
+class Places:
+    """points, normals: (p, 3) on the nominal. faces: (p,) rows of its prepared surface."""
+
+    points: Floats
+    normals: Floats
+    faces: Ints
 
 
 @dataclass(frozen=True)
@@ -45,11 +54,13 @@ class Smoother:
     _all: Floats = field(repr=False)
     _trees: dict[int, tuple[Any, Ints]] = field(repr=False)
 
-    def at(self, points: Floats, normals: Floats, patch: Ints) -> tuple[Floats, Floats]:
+    def at(self, points: Floats, normals: Floats, patch: Ints, columns: int | None = None) -> tuple[Floats, Floats]:
         """Smoothed values (q, r) at points of the nominal, (q, 3), with normals (q, 3) on smooth patches (q,); and how
-        far they rest on something, (q,): 0 where no place of that patch lies near, measured or not.
+        far they rest on something, (q,): 0 where no place of that patch lies near, measured or not. columns: only the
+        first so many of the values.
         """
-        found = np.zeros((len(points), self._values.shape[1]))
+        values = self._values[:, :columns]
+        found = np.zeros((len(points), values.shape[1]))
         resting = np.zeros(len(points))
         for number in np.unique(patch):
             if int(number) not in self._trees:
@@ -58,10 +69,10 @@ class Smoother:
             rows = np.flatnonzero(patch == number)
             for start in range(0, len(rows), _PIECE):
                 piece = rows[start : start + _PIECE]
-                found[piece], resting[piece] = self._piece(tree, members, points[piece], normals[piece])
+                found[piece], resting[piece] = self._piece(tree, members, values, points[piece], normals[piece])
         return found, resting
 
-    def _piece(self, tree: Any, members: Ints, points: Floats, normals: Floats) -> tuple[Floats, Floats]:
+    def _piece(self, tree: Any, members: Ints, given: Floats, points: Floats, normals: Floats) -> tuple[Floats, Floats]:
         count = min(_MOST_NEIGHBOURS, len(members))
         away, near = (np.reshape(part, (len(points), count)) for part in tree.query(points, k=count, workers=-1))
         rows = members[near]
@@ -71,7 +82,7 @@ class Smoother:
         weight = np.where(apart < _REACH, np.exp(-0.5 * apart**2), 0.0) * facing
         measured = weight * self._measured[rows]
         total, known = (weight * self._all[rows]).sum(axis=1), measured.sum(axis=1)
-        values = self._values[rows]
+        values = given[rows]
         level = local_level(offset, measured, values)
         # A line carried on beyond the last value leads astray: not farther out than the values near by.
         inside = np.where(measured[:, :, None] > 1e-3 * measured.max(axis=1)[:, None, None], values, np.nan)
@@ -85,11 +96,11 @@ class Smoother:
         return np.where(some[:, None], blended, 0.0), np.minimum(total, 1.0)
 
 
-def smoother(surface: Surface, places: Samples, values: Floats, used: Flags, length_mm: float) -> Smoother:
+def smoother(surface: Surface, places: Places, values: Floats, used: Flags, length_mm: float) -> Smoother:
     """Ready values at places of the nominal for smoothing. values: (p, r); not read where `used`, (p,), is false."""
     edges = find_edges(surface.faces, surface.normals)
     patch = edges.patch[places.faces]
-    cube = np.floor(places.points / (_CUBE * length_mm)).astype(np.int64)
+    cube = np.floor((places.points - places.points.min(axis=0)) / (_CUBE * length_mm)).astype(np.int64)
     # Places that face different ways stay apart, also within one cube: a rounded rim has both sides in one patch.
     side = np.rint(places.normals * 1.5).astype(np.int64)
     keys = np.column_stack([patch, cube, side])
