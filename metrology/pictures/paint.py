@@ -105,7 +105,19 @@ def lay_on(canvas: Canvas, shown: Shown, scale: Scale, unit: float) -> None:
         some = np.flatnonzero(strength > 0)
         cover = texture(rows[some], columns[some], unit)
         blend(canvas, rows[some], columns[some], np.multiply(strength[some], cover), WHITE)
+    lay_unmeasured(canvas, shown, unit)
 
+
+def lay_steps(canvas: Canvas, shown: Shown, edges: Floats, colours: Floats) -> None:
+    """Colour every covered pixel by plain steps. edges: (k,) ascending. colours: (k + 1, 3), 0 to 255."""
+    rows, columns = np.nonzero(np.isfinite(shown.deviation))
+    value, change = shown.deviation[rows, columns], _change(shown.deviation, rows, columns)
+    steps = steps_of(value, change, edges)
+    canvas[rows, columns] = colours[0] + steps.astype(np.float32) @ np.diff(colours, axis=0).astype(np.float32)
+
+
+def lay_unmeasured(canvas: Canvas, shown: Shown, unit: float) -> None:
+    """Grey and stipple where nothing near was measured, with a line around it."""
     rows, columns = np.nonzero(shown.share < 0.999)
     if not len(rows):
         return
