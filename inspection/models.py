@@ -9,6 +9,8 @@ from casting.models import Cast
 from logbook.models import StoredFile
 from parts.models import Characteristic, Geometry, Kit, LengthUnit
 
+from .mould_models import CastsCompared, ComparedPicture, CorrectionPicture, MouldCorrection  # noqa: F401
+
 PERSON = settings.AUTH_USER_MODEL
 
 

@@ -23,6 +23,7 @@ MORE = {
 ACTS = {
     LEAD: (
         "casting.decide_nonconformity",
+        "inspection.correct_mould",
         "parts.delete_characteristic",
         "parts.delete_region",
         "releases.put_forward_revision",
