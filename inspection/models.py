@@ -9,7 +9,13 @@ from casting.models import Cast
 from logbook.models import StoredFile
 from parts.models import Characteristic, Geometry, Kit, LengthUnit
 
-from .mould_models import CastsCompared, ComparedPicture, CorrectionPicture, MouldCorrection  # noqa: F401
+from .mould_models import (  # noqa: F401
+    CastsCompared,
+    ComparedPicture,
+    CorrectionEffect,
+    CorrectionPicture,
+    MouldCorrection,
+)
 
 PERSON = settings.AUTH_USER_MODEL
 

@@ -61,6 +61,10 @@ class CastsCompared(Work):
         return f"casts of {self.revision} from {self.mould or 'no known mould'}"
 
     @property
+    def named(self) -> str:
+        return f"Comparing the {self}"
+
+    @property
     def trail(self) -> str:
         return self.mould.trail if self.mould else self.revision.trail
 
@@ -109,10 +113,6 @@ class MouldCorrection(Work):
         Mould, null=True, blank=True, on_delete=models.PROTECT, related_name="made_from",
         verbose_name="the mould that was made from it",
     )  # fmt: skip
-    brought = models.JSONField(default=dict, help_text="What the casts of that mould show, beside what was foretold.")
-    brought_sentence = models.TextField(blank=True)
-    brought_at = models.DateTimeField(null=True, blank=True)
-    brought_evidence = models.JSONField(default=list)
 
     class Meta:
         ordering = ["-asked_at", "-pk"]
@@ -129,11 +129,39 @@ class MouldCorrection(Work):
         return self.code
 
     @property
+    def named(self) -> str:
+        return f"Mould correction {self}"
+
+    @property
     def trail(self) -> str:
         return self.mould.trail
 
     def get_absolute_url(self) -> str:
         return reverse("inspection:correction", args=[self.kit.code, self.code])
+
+
+class CorrectionEffect(Work):
+    """What a mould correction brought: the casts of the mould made from it, beside what was foretold."""
+
+    correction = models.ForeignKey(MouldCorrection, on_delete=models.PROTECT, related_name="effects")
+    evidence = models.JSONField(default=list, help_text="Serial, scan and hash of the deviations of each cast.")
+
+    class Meta:
+        ordering = ["-asked_at", "-pk"]
+
+    def __str__(self) -> str:
+        return f"what {self.correction} brought"
+
+    @property
+    def named(self) -> str:
+        return f"Finding {self}"
+
+    @property
+    def trail(self) -> str:
+        return self.correction.trail
+
+    def get_absolute_url(self) -> str:
+        return self.correction.get_absolute_url()
 
 
 class CorrectionPicture(models.Model):
