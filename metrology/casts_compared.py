@@ -86,11 +86,13 @@ def compare_casts(
     *,
     filled: Flags | None = None,
     confidence: float = CONFIDENCE,
+    places: Samples | None = None,
 ) -> CastsCompared:
     """Mean and scatter over casts of one mould, at places common to all of them.
 
     surface: the nominal. casts: at least one; the order does not matter, they are put in the order of pouring.
-    filled: (m,) true for faces of the surface that the mould does not form.
+    filled: (m,) true for faces of the surface that the mould does not form. places: where to compare; None takes as
+    many as the scan with the fewest has.
 
     Raises InputError: no-casts, cast-twice, no-samples (a scan without any), confidence.
     """
@@ -103,8 +105,8 @@ def compare_casts(
     if any(not len(cast.deviation) for cast in casts):
         raise InputError("no-samples", "A scan has no measured places on file. Run it again.")
     ordered = sorted(casts, key=lambda cast: (cast.pour, cast.name))
-    count = min(len(cast.deviation) for cast in ordered)
-    places = sample(surface, max(count, _FEWEST))
+    if places is None:
+        places = sample(surface, max(min(len(cast.deviation) for cast in ordered), _FEWEST))
     values = np.array([at_places(places, cast) for cast in ordered])
     formed = np.ones(len(places.points), dtype=np.bool_) if filled is None else ~filled[places.faces]
     return _summed_up(ordered, places, values, formed, confidence)

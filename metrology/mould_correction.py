@@ -15,7 +15,7 @@ from metrology.errors import InputError
 from metrology.mesh_facts import winding
 from metrology.mould_effect import Systematic, foretold, mean_of, systematic, without_motion, worth_taking
 from metrology.mould_limits import keep_releasing, sides
-from metrology.mould_pattern import Pattern, middle, moved_at, refined, scaled
+from metrology.mould_pattern import Pattern, middle, moved_at, offset_at, refined, scaled
 from metrology.mould_release import MouldKind, undercut_by_face
 from metrology.mould_smoothing import Places, smoother
 from metrology.mould_untangling import turned_faces, untangled
@@ -76,9 +76,11 @@ class FillNote:
 
 @dataclass(frozen=True)
 class Correction:
-    """shrinkage: along x, y, z. factors: (3,) by which the pattern was scaled, 1 where left. step: (p,) mm, how far the
-    pattern's surface moves outward at the places compared, all in all; local: the part of it beyond scaling. used: (p,)
-    places that the mould forms and enough casts cover. mean: (p,) mm, of the casts, freed of rigid motion.
+    """shrinkage: along x, y, z. factors: (3,) by which the pattern was scaled, 1 where left.
+
+    step: (p,) mm, how far the pattern's surface moves outward at the places compared, all in all; local: the part of it
+    beyond scaling; seen: step freed of rigid motion, which no cast would show. used: (p,) places that the mould forms
+    and enough casts cover. mean: (p,) mm, of the casts, freed of rigid motion.
 
     taken: the share of the smoothed deviation that was taken out: what was asked for, or less where the scatter of so
     few casts would make more of it do harm. capped, limited, left: shares of the used surface that the cap held back,
@@ -94,6 +96,7 @@ class Correction:
     factors: Floats
     step: Floats
     local: Floats
+    seen: Floats
     used: Flags
     mean: Floats
     taken: float
@@ -145,7 +148,7 @@ def correct(
     filled = fill_faces(surface, pull, asked.kind)
     places = compared.places
     progress(STAGES[0], 0.0)
-    offset = np.einsum("ij,ij->i", moved_at(before, before.moved - before.nominal, places.points), places.normals)
+    offset = offset_at(before, places.points, places.normals)
     shrunk = shrinkage(
         places.points,
         places.normals,
@@ -188,6 +191,7 @@ def correct(
         factors=factors,
         step=step,
         local=local,
+        seen=seen,
         used=used,
         mean=mean_of(values, np.isfinite(compared.mean)),
         taken=taken,

@@ -123,7 +123,7 @@ def _cut_faces(faces: Ints, cut: Ints, points: Floats) -> tuple[Ints, Ints]:
     return np.concatenate(pieces), np.concatenate(parents)
 
 
-def offset_at(surface: Surface, pattern: Pattern, points: Floats, normals: Floats) -> Floats:
+def offset_at(pattern: Pattern, points: Floats, normals: Floats) -> Floats:
     """How far the pattern lies outside nominal at places of the nominal, (k,) mm, along their normals (k, 3)."""
     outward: Floats = np.einsum("ij,ij->i", moved_at(pattern, pattern.moved - pattern.nominal, points), normals)
     return outward
