@@ -16,7 +16,7 @@ from parts.models import Component, Revision
 from parts.queries import revision_or_404
 
 from . import forms, queries, services
-from .hooks import rendered_panels
+from .hooks import rendered_mould_panels, rendered_panels
 from .models import Cast, Nonconformity
 from .reading import cast_in_words, strength_in_words
 
@@ -191,6 +191,7 @@ def _mould_page(request: HttpRequest, code: str, form: Form | None) -> HttpRespo
         "page": _page(request, queries.casts_with_facts().filter(mould=found)),
         "corrected_by": found.corrected_by.select_related("kit"),
         "form": form or forms.MouldStateForm(initial={"state": found.state}),
+        "panels": rendered_mould_panels(request, found),
     }
     return render(request, "casting/mould.html", context)
 

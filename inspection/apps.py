@@ -9,6 +9,7 @@ class InspectionConfig(AppConfig):
     def ready(self) -> None:
         from casting import hooks
 
-        from .panels import cast_panel
+        from .panels import cast_panel, mould_panel
 
         hooks.panels.append(cast_panel)
+        hooks.mould_panels.append(mould_panel)

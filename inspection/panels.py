@@ -1,11 +1,14 @@
-"""What this room adds to a cast's page: its scans with their verdicts, and what was measured by hand."""
+"""What this room adds to a cast's page: its scans with their verdicts, and what was measured by hand; and to a mould's:
+what its casts say of it, and its corrections."""
 
 from typing import Any
 
 from django.http import HttpRequest
 
-from casting.models import Cast
+from casting.models import Cast, Mould
 
+from .compared import corrections_with_facts
+from .mould_models import CastsCompared
 from .queries import measurement_sheet, scans_with_facts
 
 
@@ -14,4 +17,16 @@ def cast_panel(request: HttpRequest, cast: Cast) -> tuple[str, dict[str, Any]]:
         "cast": cast,
         "scans": list(scans_with_facts().filter(cast=cast)),
         "sheet": measurement_sheet(cast),
+    }
+
+
+def mould_panel(request: HttpRequest, mould: Mould) -> tuple[str, dict[str, Any]]:
+    return "inspection/_mould.html", {
+        "mould": mould,
+        "compared": CastsCompared.objects.filter(mould=mould, state=CastsCompared.State.DONE)
+        .select_related("revision__component__kit")
+        .order_by("-asked_at", "-pk")
+        .first(),
+        "corrections": list(corrections_with_facts().filter(mould=mould)),
+        "made_from": corrections_with_facts().filter(made=mould).first(),
     }

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from . import view3d, views
+from . import correction_urls, view3d, views
 
 app_name = "inspection"
 urlpatterns = [
@@ -16,4 +16,5 @@ urlpatterns = [
     path("instruments/<str:code>/", views.instrument, name="instrument"),
     path("add-instrument/", views.add_instrument, name="add-instrument"),
     path("parts/<str:part_number>/<str:letter>/scans/", views.revision_scans, name="revision_scans"),
+    *correction_urls.urlpatterns,
 ]

@@ -11,6 +11,7 @@ from django.db import connections
 from django.utils.crypto import get_random_string
 from django_tasks_db.management.commands.db_worker import Worker
 
+from inspection import mould_recovery
 from inspection.jobs import recover
 from proofmark import jobs
 
@@ -62,7 +63,8 @@ class Command(BaseCommand):
 
     def _take_up(self, *, alone: bool) -> None:
         """What a worker that died left half done, said in one line."""
-        said = [recover(stale_after=timedelta(0), waiting_too=True), jobs.hand_back()] if alone else [recover()]
+        at_once = {"stale_after": timedelta(0), "waiting_too": True} if alone else {}
+        said = [recover(**at_once), mould_recovery.recover(**at_once), jobs.hand_back() if alone else ""]
         if any(said):
             self.stdout.write(f"Worker: {', '.join(filter(None, said))}.")
             self.stdout.flush()
@@ -73,6 +75,7 @@ def keep_recovering(ended: threading.Event, every: float = SECONDS_BETWEEN_RECOV
     while not ended.wait(every):
         try:
             recover(stale_after=SILENT_FOR_GOOD)
+            mould_recovery.recover(stale_after=SILENT_FOR_GOOD)
         except Exception:
             logger.exception("Scans of workers that died could not be taken up")
         finally:
