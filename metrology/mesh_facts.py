@@ -91,8 +91,13 @@ def without_area(mesh: Mesh) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
 
 def count_shells(faces: Ints) -> int:
     """Pieces of surface that no edge joins; faces that only touch at a corner are separate pieces."""
+    return int(pieces_by_edge(faces).max(initial=-1)) + 1
+
+
+def pieces_by_edge(faces: Ints) -> Ints:
+    """The number, from 0, of the piece of surface that each of (m, 3) faces belongs to; edges join, corners do not."""
     if not len(faces):
-        return 0
+        return np.empty(0, dtype=np.int64)
     start, end = _directed_edges(faces)
     edge = np.minimum(start, end) * (int(faces.max()) + 1) + np.maximum(start, end)
     order = np.argsort(edge, kind="stable")
@@ -100,7 +105,15 @@ def count_shells(faces: Ints) -> int:
     owner = order // 3
     left, right = owner[:-1][same], owner[1:][same]
     joined = coo_array((np.ones(len(left), dtype=np.int8), (left, right)), shape=(len(faces), len(faces)))
-    return int(connected_components(joined, directed=False, return_labels=False))
+    pieces: Ints = connected_components(joined, directed=False)[1].astype(np.int64)
+    return pieces
+
+
+def volume_of_pieces(mesh: Mesh) -> Floats:
+    """Signed volume of each piece of `pieces_by_edge`, mm³; negative for one that is wound inside out."""
+    a, b, c = _corners(mesh, mesh.vertices.min(axis=0) + mesh.size / 2)
+    volumes = np.bincount(pieces_by_edge(mesh.faces), np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
+    return volumes.astype(np.float64)
 
 
 def _directed_edges(faces: Ints) -> tuple[Ints, Ints]:

@@ -8,14 +8,18 @@ import numpy as np
 from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
 from metrology.errors import ReadingError
 from metrology.mesh_facts import signed_volume, winding, without_area
+from metrology.reading.expected import check_size_in_memory
 from metrology.reading.obj import read_obj
 from metrology.reading.own_unit import check_own_unit
 from metrology.reading.ply import read_ply
+from metrology.reading.points_apart import read_points_apart
 from metrology.reading.raw import STAGE, Raw, counted
 from metrology.reading.sniff import Kind, kind_of
+from metrology.reading.step import read_step
 from metrology.reading.stl import read_ascii_stl, read_binary_stl
 from metrology.reading.table import read_table
 from metrology.reading.table_layout import TableChoice
+from metrology.reading.threemf import read_3mf
 from metrology.reading.tidy import (
     distinct_up_to,
     join_equal_points,
@@ -94,19 +98,32 @@ def read_mesh_file(
     name: str | None = None,
     progress: Progress = silent,
     overrule: bool = False,
+    together: bool = False,
+    chord_mm: float = USUAL_CHORD,
 ) -> MeshFile:
-    """Read a nominal mesh from STL, PLY or OBJ and convert it from `unit` to mm.
+    """Read a nominal mesh from STEP, 3MF, STL, PLY or OBJ and convert it from `unit` to mm.
 
-    name: the file's original name, a hint only. overrule: `unit` holds even where the file states another.
+    name: the file's original name, a hint only. overrule: `unit` holds even where the file states another. together:
+    several solids or objects are one nominal; else they are refused. chord_mm: farthest that a triangle may lie off
+    the surface it stands for, where the file holds surfaces.
     Equal vertices are joined, polygons cut into triangles, faces without area and vertices without a face left out, and
     a closed mesh wound inside out is turned.
     Raises UnitError (unknown-unit, unit-contradiction) and ReadingError: empty-file, truncated, not-a-mesh, no-points,
-    no-faces, not-finite, bad-row, bad-index.
+    no-faces, not-finite, bad-row, bad-index, several-bodies, unsafe-archive, outside-file, reader-ended,
+    too-large-for-memory.
     """
     factor = mm_per(unit)
     kind = kind_of(path, name, "mesh")
-    raw = _read(path, kind, progress, faces=True)
+    check_size_in_memory(path, kind, "mesh")
+    raw = _read(path, kind, progress, faces=True, chord_mm=chord_mm)
     _check_unit(raw, unit, overrule)
+    if raw.bodies > 1 and not together:
+        what = "solids" if kind == "step" else "objects"
+        raise ReadingError(
+            "several-bodies",
+            f"The file holds {raw.bodies} {what}, and a nominal is one cast piece. "
+            "Export that piece alone; or, if they are all cast as one, say that they are one nominal.",
+        )
     if not len(raw.points):
         raise ReadingError("no-points", "The file holds no vertices. Export the nominal again.")
     if raw.faces is None or not len(raw.faces):
@@ -128,7 +145,7 @@ def read_mesh_file(
         raw.own_unit,
         raw.step * factor,
         raw.bodies,
-        None,
+        chord_mm if kind == "step" else None,
     )
 
 
@@ -173,6 +190,7 @@ def read_scan_file(
     """
     factor = mm_per(unit)
     kind = kind_of(path, name, "scan")
+    check_size_in_memory(path, kind, "scan")
     raw = _read(path, kind, progress, faces=False, table=table)
     _check_unit(raw, unit, overrule)
     points, notes = _usable_points(raw)
@@ -222,7 +240,15 @@ def _check_unit(raw: Raw, unit: str, overrule: bool) -> None:
         check_own_unit(raw.own_unit, unit, overrule, sides_of_box(raw.points))
 
 
-def _read(path: Path, kind: Kind, progress: Progress, *, faces: bool, table: TableChoice | None = None) -> Raw:
+def _read(
+    path: Path,
+    kind: Kind,
+    progress: Progress,
+    *,
+    faces: bool,
+    table: TableChoice | None = None,
+    chord_mm: float = USUAL_CHORD,
+) -> Raw:
     match kind:
         case "binary-stl":
             return read_binary_stl(path, progress)
@@ -232,6 +258,12 @@ def _read(path: Path, kind: Kind, progress: Progress, *, faces: bool, table: Tab
             return read_ply(path, progress, faces=faces)
         case "obj":
             return read_obj(path, progress, faces=faces)
+        case "3mf":
+            return read_3mf(path, progress)
+        case "step":
+            return read_step(path, progress, chord_mm)
+        case "e57" | "las":
+            return read_points_apart(path, kind, progress)
         case "table":
             return read_table(path, progress, table)
 

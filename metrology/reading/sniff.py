@@ -1,17 +1,18 @@
 """What kind of file this is, from its content first and its name second."""
 
 import re
+import zipfile
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
 from metrology.errors import ReadingError
+from metrology.reading.accepted import EXPORT, Purpose
 from metrology.reading.raw import truncated
 from metrology.reading.text import BYTE_ORDER_MARK
 
-Kind = Literal["binary-stl", "ascii-stl", "ply", "obj", "table"]
-Purpose = Literal["mesh", "scan"]
+Kind = Literal["binary-stl", "ascii-stl", "ply", "obj", "3mf", "step", "e57", "las", "table"]
 
 HEAD_BYTES = 1 << 16
 STL_HEADER = 84
@@ -19,7 +20,7 @@ STL_TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("att
 
 FOREIGN = {
     b"%PDF": "a PDF document",
-    b"PK\x03\x04": "a ZIP archive or an office or 3MF file",
+    b"PK\x03\x04": "a ZIP archive or an office file",
     b"\x89PNG": "a PNG picture",
     b"\xff\xd8\xff": "a JPEG picture",
     b"GIF8": "a GIF picture",
@@ -28,20 +29,22 @@ FOREIGN = {
     b"\x1f\x8b": "a gzip archive",
     b"7z\xbc\xaf\x27\x1c": "a 7-Zip archive",
     b"Rar!": "a RAR archive",
-    b"ISO-10303-21": "a STEP model",
-    b"LASF": "a LAS point file",
-    b"ASTM-E57": "an E57 point file",
     b"glTF": "a glTF model",
     b"AC10": "a DWG drawing",
     b"<": "an XML or HTML document",
     b"{": "a JSON document",
-    b"\xff\xfe": "text in UTF-16",
-    b"\xfe\xff": "text in UTF-16",
+    b"\xff\xfe": "text in UTF-16 (save it as UTF-8)",
+    b"\xfe\xff": "text in UTF-16 (save it as UTF-8)",
 }
-MESH_SUFFIXES = (".stl", ".ply", ".obj")
-ACCEPTED: dict[Purpose, str] = {
-    "mesh": "Export the nominal as STL, PLY or OBJ",
-    "scan": "Export the scan as PLY, STL, OBJ or a table of x, y, z",
+MESH_SUFFIXES = (".stl", ".ply", ".obj", ".3mf", ".step", ".stp")
+POINT_SUFFIXES = (".e57", ".las", ".laz")
+ZIP = b"PK\x03\x04"
+BY_SIGNATURE: dict[bytes, Kind] = {b"ISO-10303-21": "step", b"LASF": "las", b"ASTM-E57": "e57"}
+# What a kind is in words, and for which purposes it serves.
+ONLY_FOR: dict[Kind, tuple[str, Purpose]] = {
+    "step": ("a STEP model: a design, not a measurement", "mesh"),
+    "las": ("a LAS point file: points without a surface", "scan"),
+    "e57": ("an E57 point file: points without a surface", "scan"),
 }
 
 
@@ -55,11 +58,16 @@ def kind_of(path: Path, name: str | None, purpose: Purpose) -> Kind:
         head = file.read(HEAD_BYTES)
     if size == 0 or (size == len(head) and not head.strip(b" \t\r\n\0")):
         what = "is empty (0 bytes)" if size == 0 else f"holds nothing but blanks ({size:,} bytes)"
-        raise ReadingError("empty-file", f"The file {what}. {ACCEPTED[purpose]} again and check its size.")
+        raise ReadingError("empty-file", f"The file {what}. {EXPORT[purpose]} again and check its size.")
     suffix = Path(name or path.name).suffix.lower()
     start = head.removeprefix(BYTE_ORDER_MARK).lstrip()
     if re.match(rb"ply\s", start):
         return "ply"
+    for signature, kind in BY_SIGNATURE.items():
+        if start.startswith(signature):
+            return _for(kind, purpose)
+    if start.startswith(ZIP) and (suffix == ".3mf" or _holds_a_model(path)):
+        return "3mf"
     for signature, what in FOREIGN.items():
         if start.startswith(signature):
             raise _refusal(purpose, suffix, f"The file is {what}, not {_wanted(purpose, suffix)}.")
@@ -72,13 +80,30 @@ def kind_of(path: Path, name: str | None, purpose: Purpose) -> Kind:
     return _kind_of_text(start, suffix, purpose)
 
 
+def _for(kind: Kind, purpose: Purpose) -> Kind:
+    what, serves = ONLY_FOR[kind]
+    if purpose != serves:
+        code = "not-a-mesh" if purpose == "mesh" else "no-points"
+        raise ReadingError(code, f"The file is {what}. {EXPORT[purpose]}.")
+    return kind
+
+
+def _holds_a_model(path: Path) -> bool:
+    """Whether a ZIP archive is a 3MF package under another name."""
+    try:
+        with zipfile.ZipFile(path) as package:
+            return any(name.lower().endswith(".model") for name in package.namelist())
+    except (zipfile.BadZipFile, OSError, ValueError):
+        return False
+
+
 def _kind_of_text(start: bytes, suffix: str, purpose: Purpose) -> Kind:
     small = start.lower()
     if small.startswith(b"solid") and (b"facet" in small or b"endsolid" in small or suffix == ".stl"):
         return "ascii-stl"
     if suffix == ".obj" or re.search(rb"(?m)^\s*v[ \t]+[-+.\d]", start):
         return "obj"
-    if purpose == "mesh" or suffix in MESH_SUFFIXES:
+    if purpose == "mesh" or suffix in MESH_SUFFIXES + POINT_SUFFIXES:
         raise _refusal(purpose, suffix, f"The file is text, but not {_wanted(purpose, suffix)}.")
     return "table"
 
@@ -114,9 +139,11 @@ def _looks_like_triangles(head: bytes) -> bool:
 def _wanted(purpose: Purpose, suffix: str) -> str:
     if suffix in MESH_SUFFIXES:
         return f"{suffix[1:].upper()} geometry"
+    if suffix in POINT_SUFFIXES:
+        return f"{suffix[1:].upper()} data"
     return "a mesh" if purpose == "mesh" else "a table of points"
 
 
 def _refusal(purpose: Purpose, suffix: str, sentence: str) -> ReadingError:
     code = "not-a-mesh" if purpose == "mesh" or suffix in MESH_SUFFIXES else "no-points"
-    return ReadingError(code, f"{sentence} {ACCEPTED[purpose]} and upload that file.")
+    return ReadingError(code, f"{sentence} {EXPORT[purpose]} and upload that file.")

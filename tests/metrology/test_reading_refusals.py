@@ -39,7 +39,6 @@ FOR_BOTH = [
     ("a.ply", b"%PDF-1.7\n" + RANDOM, "not-a-mesh", "PDF document, not PLY geometry"),
     ("a.stl", b"PK\x03\x04" + RANDOM, "not-a-mesh", "ZIP archive"),
     ("a.obj", b"\x89PNG\r\n\x1a\n" + RANDOM, "not-a-mesh", "PNG picture"),
-    ("a.stl", "ISO-10303-21;\nHEADER;\n", "not-a-mesh", "STEP model"),
     ("a.stl", b"\0" * 84 + RANDOM, "not-a-mesh", "not STL geometry"),
     ("a.stl", "<html><body>signed out</body></html>", "not-a-mesh", "HTML"),
     ("a.stl", "these are words\n", "not-a-mesh", "text, but not STL"),
@@ -70,7 +69,7 @@ def test_what_neither_a_mesh_nor_a_scan_can_be(tmp_path, read, name, content, co
 
 
 FOR_MESHES = [
-    ("a.csv", ROWS, "not-a-mesh", "Export the nominal as STL, PLY or OBJ"),
+    ("a.csv", ROWS, "not-a-mesh", "Export the nominal as STEP, 3MF, STL, PLY or OBJ"),
     ("a.obj", "v 1 2 3\n# nothing else\n", "no-faces", "only points"),
     ("a.obj", "# nothing\n", "no-points", "no vertices"),
     ("a.dat", "solid a\nendsolid a\n", "no-points", "no vertices"),
