@@ -36,7 +36,7 @@ from .results import plain
 from .services.scans import profile_of
 
 STAGES = {"reading": 0.10, "comparing": 0.15, "drawing": 0.70, "saving": 0.05}
-VIEWS = ("pictorial", "top", "bottom", "front", "left")
+VIEWS = ("pictorial", "top", "bottom", "front")
 Report = Callable[[str, float], None]
 
 

@@ -90,7 +90,7 @@ def _work_out(row: MouldCorrection, report: Report, at: datetime) -> None:
             normals=places.normals,
             faces_of_places=places.faces,
             spacing=np.array(places.spacing),
-            step=found.step,
+            seen=found.seen,
             used=found.used,
             mean=found.mean,
         ),
@@ -221,12 +221,12 @@ def _find_effect(row: CorrectionEffect, report: Report, at: datetime) -> None:
     with local_path(correction.data) as path, np.load(path) as kept:
         points, normals = kept["points"], kept["normals"]
         places = Samples(points, normals, kept["faces_of_places"], float(kept["spacing"]), None)
-        step, used, mean = kept["step"], kept["used"], kept["mean"]
+        seen, used, mean = kept["seen"], kept["used"], kept["mean"]
     casts = deviations_of(group)
     report("comparing", 0.0)
     figures = correction.figures
     after = compare_casts(surface, casts, places=places, confidence=figures["confidence"])
-    found = brought(systematic_from(figures["before"]), systematic_from(figures["foretold"]), mean, step, used, after)
+    found = brought(systematic_from(figures["before"]), systematic_from(figures["foretold"]), mean, seen, used, after)
     sentence = brought_sentence(found, after.confidence)
     report("drawing", 0.0)
     drawn = deviation_pictures(

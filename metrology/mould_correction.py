@@ -79,8 +79,8 @@ class Correction:
     """shrinkage: along x, y, z. factors: (3,) by which the pattern was scaled, 1 where left.
 
     step: (p,) mm, how far the pattern's surface moves outward at the places compared, all in all; local: the part of it
-    beyond scaling; seen: step freed of rigid motion, which no cast would show. used: (p,) places that the mould forms
-    and enough casts cover. mean: (p,) mm, of the casts, freed of rigid motion.
+    beyond scaling; seen: what the casts should show of it, shrunk as they are and freed of rigid motion. used: (p,)
+    places that the mould forms and enough casts cover. mean: (p,) mm, of the casts, freed of rigid motion.
 
     taken: the share of the smoothed deviation that was taken out: what was asked for, or less where the scatter of so
     few casts would make more of it do harm. capped, limited, left: shares of the used surface that the cap held back,
@@ -162,10 +162,13 @@ def correct(
     pattern = refined(before, _EDGE * asked.smoothing_mm)
     start = _scaled(pattern, surface, factors, pull, filled)
     progress(STAGES[1], 0.0)
-    by_scaling = np.einsum("ij,ij->i", moved_at(pattern, start - pattern.moved, places.points), places.normals)
+    # The part follows a change of its mould shrunk as it is itself.
+    follows = np.array([1.0 - axis.value if axis.known else 1.0 for axis in shrunk])
+    by_scaling = moved_at(pattern, start - pattern.moved, places.points)
     values = without_motion(places, compared.values, compared.formed)
     used = compared.formed & np.isfinite(compared.mean)
-    rest = without_motion(places, compared.values + by_scaling, compared.formed)
+    gone = np.einsum("ij,ij->i", by_scaling * follows, places.normals)
+    rest = without_motion(places, compared.values + gone, compared.formed)
     wanted, most, resting, taken = _wanted(surface, compared, pattern, rest, used, filled, asked)
     progress(STAGES[2], 0.0)
     shown = sides(surface, pattern, pull, asked.kind, filled)
@@ -174,12 +177,13 @@ def correct(
     progress(STAGES[3], 0.0)
     moved, eased, crossing = untangled(surface, pattern, start, moved, shown, pull)
     after = replace(pattern, moved=moved)
-    step = np.einsum("ij,ij->i", moved_at(after, moved - pattern.moved, places.points), places.normals)
-    local = step - by_scaling
+    motion = moved_at(after, moved - pattern.moved, places.points)
+    step = np.einsum("ij,ij->i", motion, places.normals)
+    local = step - np.einsum("ij,ij->i", by_scaling, places.normals)
     short = np.einsum("ij,ij->i", moved_at(after, start + wanted - moved, places.points), places.normals)
     held_back = used & (np.abs(short) > 0.01)
     # A rigid part of the step would change no cast.
-    seen = without_motion(places, step[None], used)[0]
+    seen = without_motion(places, np.einsum("ij,ij->i", motion * follows, places.normals)[None], used)[0]
     errors = systematic(values, used, compared.confidence)
     told = foretold(values, resting, seen, used, compared.confidence)
     checks = _checks(surface, pattern, after, pull, asked.kind, filled, crossing)

@@ -6,6 +6,7 @@ import numpy as np
 
 from metrology.bodies import Floats
 from metrology.casts_compared import CastsCompared, t_factor
+from metrology.mould_smoothing import Places
 from metrology.surface import Flags, Samples
 
 
@@ -45,7 +46,7 @@ class Brought:
     mean: Floats
 
 
-def without_motion(places: Samples, values: Floats, used: Flags) -> Floats:
+def without_motion(places: Samples | Places, values: Floats, used: Flags) -> Floats:
     """Deviations (n, p) freed of the small rigid motion that explains most of them over `used` places: wherever the
     alignment put a cast, and however a mould stands, its shape is judged. NaN stays."""
     points = places.points[used]
@@ -117,9 +118,19 @@ def foretold(values: Floats, smoothed_rest: Floats, step: Floats, used: Flags, c
     counted = np.isfinite(values).sum(axis=0)
     rows = used & (counted >= 3)
     off = np.where(np.isfinite(values), values - mean_of(values, rows), 0.0)[:, rows]
-    shared = float(((off * smoothed_rest[:, rows]).sum(axis=0) / (counted[rows] - 1) / counted[rows]).mean())
-    square = max(plain.rms**2 + 2 * shared, 0.0)
-    return Systematic(square**0.5, plain.low, plain.high, plain.worst, plain.profile, plain.process_sd, n)
+    freedom = (counted[rows] - 1) * counted[rows]
+    shared = float(((off * smoothed_rest[:, rows]).sum(axis=0) / freedom).mean())
+    of_mean = float(((off**2).sum(axis=0) / freedom).mean())
+    left = float((mean_of(moved, rows)[rows] ** 2).mean())
+    return Systematic(
+        max(left - of_mean + 2 * shared, 0.0) ** 0.5,
+        plain.low,
+        plain.high,
+        plain.worst,
+        plain.profile,
+        plain.process_sd,
+        n,
+    )
 
 
 def worth_taking(mean: Floats, smoothed: Floats, off: Floats, off_smoothed: Floats, used: Flags) -> float:
@@ -145,6 +156,7 @@ def brought(
 ) -> Brought:
     """Casts of the corrected mould, compared at the very places of the correction, against what was foretold.
 
+    step: (p,) mm, what the casts were to show of the change, as `mould_correction.Correction.seen`.
     before_mean: (p,), as `mean_of` of the casts before, freed of rigid motion. used: (p,), the places the mould forms.
     """
     values = without_motion(after.places, after.values, used)

@@ -16,10 +16,10 @@ from metrology.pictures.edges import find_edges
 from metrology.surface import Flags, Surface
 
 # Neighbours count up to this many smoothing lengths away; lengths are standard deviations of a normal curve.
-_REACH = 2.5
+_REACH = 3.0
 # Places are gathered in cubes of this share of the smoothing length, so that no place has more than some hundred.
-_CUBE = 0.4
-_MOST_NEIGHBOURS = 160
+_CUBE = 0.45
+_MOST_NEIGHBOURS = 180
 _PIECE = 2_000
 # Faces that turn away by more than 60° do not count, nearer ones less and less (cosine).
 _TURNED = 0.5
