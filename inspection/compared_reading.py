@@ -174,6 +174,10 @@ class MouldSheet:
         return PourChart(self.figures["casts"], trend) if trend else None
 
     @property
+    def places(self) -> str:
+        return f"{self.figures.get('places', 0):,}"
+
+    @property
     def shrinkage(self) -> list[Axis]:
         return axes(self.figures.get("shrinkage", []))
 
@@ -218,6 +222,10 @@ class CorrectionReading:
         """Systematic error: before, foretold, brought."""
         found = [("Before", self.figures["before"]), ("Foretold", self.figures["foretold"])]
         return [*found, ("Brought", self.brought["after"])] if self.brought else found
+
+    @property
+    def triangles(self) -> str:
+        return f"{self.figures.get('triangles', 0):,}"
 
     @property
     def factors(self) -> str:

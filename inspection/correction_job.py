@@ -16,6 +16,7 @@ from metrology.bodies import Floats
 from metrology.casts_compared import compare_casts
 from metrology.correction_words import (
     CAVITY,
+    brought_basis,
     brought_sentence,
     checks_sentence,
     fill_sentence,
@@ -227,7 +228,7 @@ def _find_effect(row: CorrectionEffect, report: Report, at: datetime) -> None:
     figures = correction.figures
     after = compare_casts(surface, casts, places=places, confidence=figures["confidence"])
     found = brought(systematic_from(figures["before"]), systematic_from(figures["foretold"]), mean, seen, used, after)
-    sentence = brought_sentence(found, after.confidence)
+    sentence = brought_sentence(found)
     report("drawing", 0.0)
     drawn = deviation_pictures(
         mesh,
@@ -246,6 +247,7 @@ def _find_effect(row: CorrectionEffect, report: Report, at: datetime) -> None:
         "after": systematic_figures(found.after),
         "gain": plain(found.gain),
         "removed_share": plain(found.removed_share),
+        "said": brought_basis(found, after.confidence),
     }
     with transaction.atomic():
         work.claim_the_end(row, at, sentence=sentence, figures=result, code_version=VERSION)

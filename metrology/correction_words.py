@@ -117,20 +117,29 @@ def checks_sentence(found: Correction) -> str:
     )
 
 
-def brought_sentence(found: Brought, confidence: float) -> str:
+def brought_sentence(found: Brought) -> str:
     """The realised effect beside what was foretold."""
     after, told = found.after, found.foretold
     if not np.isfinite(after.rms):
         return "Nothing can be said yet: the casts of the new mould share no measured place."
     verb = "came down" if after.rms < found.before.rms else "went up"
-    casts = count(after.casts, "cast")
-    if after.casts < 3:
-        casts += ", which hold their scatter too"
+    return f"The systematic error {verb} from {mm(found.before.rms)} to {mm(after.rms)}; {mm(told.rms)} was foretold."
+
+
+def brought_basis(found: Brought, confidence: float) -> str:
+    """How sure that is, and how much of the change the parts took."""
+    after = found.after
+    if not np.isfinite(after.rms):
+        return ""
+    casts = count(after.casts, "cast") + (", which hold their scatter too" if after.casts < 3 else "")
+    sure = [
+        f"{name} {number(error.low, 2)} to {mm(error.high)}"
+        for name, error in (("brought", after), ("foretold", found.foretold))
+        if np.isfinite(error.low)
+    ]
+    interval = f"; {percent(confidence)} intervals: {', '.join(sure)}" if sure else ""
     gain = f" The parts took {percent(found.gain)} of the change." if np.isfinite(found.gain) else ""
-    return (
-        f"The systematic error {verb} from {mm(found.before.rms)} to {mm(after.rms)}{_between(after, confidence)}, by "
-        f"{casts}; {mm(told.rms)} was foretold{_between(told, confidence)}.{gain}"
-    )
+    return f"From {casts}{interval}.{gain}"
 
 
 def _between(error: Systematic, confidence: float) -> str:
