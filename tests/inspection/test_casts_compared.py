@@ -138,7 +138,7 @@ def test_one_cast_has_a_map_and_says_that_it_cannot_tell_them_apart(block, mould
 
 def test_the_fill_face_of_an_open_face_mould_is_left_out_of_the_figures(block, arm, technician, lead):
     mould = make.mould(block, kind="open-face", pull="-z")
-    scanned(block, mould, arm, technician, [lambda p, n: np.where(p[:, 2] < 0.1, 3.0, 0.1)] * 3)
+    scanned(block, mould, arm, technician, [lambda p, n: np.where((p[:, 2] < 0.1) & (n[:, 2] < -0.9), 3.0, 0.1)] * 3)
     row = worked_out(services.compare_casts(block, mould, by=lead))
     assert row.figures["formed"] < 0.95 and row.figures["worst_mean"] == pytest.approx(0.1, abs=1e-3)
 
