@@ -11,7 +11,7 @@ from metrology.shrinkage import Shrinkage
 from metrology.wording import count, listed, number, quantity
 
 WAYS = {"x": "forward–back", "y": "left–right", "z": "up–down"}
-# An error of the mean is worth naming from this on, mm.
+# A systematic error below this is none that two decimals could show, mm.
 _SMALL = 0.005
 
 
@@ -38,6 +38,11 @@ def split_sentence(compared: CastsCompared) -> str:
         return (
             "Two casts were scanned: their mean is shown, but two do not say how casts scatter. "
             "Scan one more cast of this mould."
+        )
+    if compared.mould_rms < _SMALL:
+        return (
+            f"No error of the mould can be told: the {count(n, 'cast')} scatter by {mm(compared.process_sd)} (rms), and "
+            "their mean shows no more than that scatter leaves in it."
         )
     square = float(np.hypot(compared.mould_rms, compared.process_sd))
     mould = round(100 * compared.mould_share) if np.isfinite(compared.mould_share) else 0

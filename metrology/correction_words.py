@@ -10,6 +10,8 @@ from metrology.wording import count, listed, number
 
 # A share of the surface smaller than this is not worth a sentence.
 _LITTLE = 0.005
+# A systematic error below this is none that two decimals could show, mm.
+_SMALL = 0.005
 CAVITY = (
     "The file is the surface of the cavity: a pattern with the shape of the part, changed by the correction, not the "
     "mould around it. All lengths in it are millimetres. The fill face of an open-face mould is left as it was."
@@ -31,6 +33,8 @@ def foretold_sentence(found: Correction, confidence: float) -> str:
             f"beyond their scatter, and the correction should leave {mm(after.rms)}."
         )
     profile = f"the profile of the mean surface from {mm(before.profile)} to {mm(after.profile)}"
+    if after.rms < _SMALL and np.isfinite(after.high):
+        return f"Should bring the systematic error from {mm(before.rms)} to {_size(after)}, {profile}."
     said = f"Should bring the systematic error from {mm(before.rms)} to {mm(after.rms)}{_between(after, confidence)}, "
     return f"{said}{profile}."
 
@@ -140,6 +144,13 @@ def brought_basis(found: Brought, confidence: float) -> str:
     interval = f"; {percent(confidence)} intervals: {', '.join(sure)}" if sure else ""
     gain = f" The parts took {percent(found.gain)} of the change." if np.isfinite(found.gain) else ""
     return f"From {casts}{interval}.{gain}"
+
+
+def _size(error: Systematic) -> str:
+    """The rms, or in words that nothing is left to be told beside the scatter."""
+    if error.rms >= _SMALL or not np.isfinite(error.high):
+        return mm(error.rms)
+    return f"none that can be told from the scatter, {mm(error.high)} at the most"
 
 
 def _between(error: Systematic, confidence: float) -> str:
