@@ -74,7 +74,9 @@ class PourChart:
     def ticks(self) -> list[tuple[float, str]]:
         """Three heights with their figures."""
         step = (self._high - self._low) / 4
-        return [(self.up(value), number(value, 2, signed=True)) for value in (self._low + k * step for k in (1, 2, 3))]
+        decimals = 2 if step > 0.02 else 3
+        heights = [self._low + k * step for k in (1, 2, 3)]
+        return [(self.up(value), number(value, decimals, signed=True)) for value in heights]
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,8 @@ from metrology.wording import count, listed, number, quantity
 WAYS = {"x": "forward–back", "y": "left–right", "z": "up–down"}
 # A systematic error below this is none that two decimals could show, mm.
 _SMALL = 0.005
+# A change of the mean over all pours below this is none that scans could show, mm.
+_NO_CHANGE = 0.02
 
 
 def mm(value: float, *, signed: bool = False) -> str:
@@ -41,8 +43,8 @@ def split_sentence(compared: CastsCompared) -> str:
         )
     if compared.mould_rms < _SMALL:
         return (
-            f"No error of the mould can be told: the {count(n, 'cast')} scatter by {mm(compared.process_sd)} (rms), and "
-            "their mean shows no more than that scatter leaves in it."
+            f"No error of the mould can be told: the {count(n, 'cast')} scatter by {mm(compared.process_sd)} (rms), "
+            "and their mean shows no more than that scatter leaves in it."
         )
     square = float(np.hypot(compared.mould_rms, compared.process_sd))
     mould = round(100 * compared.mould_share) if np.isfinite(compared.mould_share) else 0
@@ -79,7 +81,9 @@ def trend_sentence(trend: PourTrend | None, casts: int) -> str:
         )
     whole, n = trend.whole, len(trend.pours)
     interval = f"{number(whole.low, 3, signed=True)} to {quantity(whole.high, 'mm', 3, signed=True)}"
-    if whole.told:
+    if whole.told and abs(whole.value) * float(np.ptp(trend.pours)) < _NO_CHANGE:
+        said = f"Over {n} pours the whole changes by less than scans can show ({interval} a pour)."
+    elif whole.told:
         verb = "grows" if whole.value > 0 else "shrinks"
         said = (
             f"Over {n} pours the surface {verb} by {quantity(abs(whole.value), 'mm', 3)} a pour on the mean "

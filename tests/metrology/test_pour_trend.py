@@ -114,3 +114,9 @@ def test_too_few_casts_have_no_trend(block, count):
     compared = compared_of(block, [0.1 * k for k in range(count)])
     assert pour_trend(block, compared) is None
     assert "needs 4\u00a0casts" in trend_sentence(None, count)
+
+
+def test_a_change_smaller_than_scans_can_show_is_not_called_wear(block):
+    found = pour_trend(block, compared_of(block, [0.001, 0.002, 0.003, 0.004]))
+    assert found.whole.told
+    assert "changes by less than scans can show" in trend_sentence(found, 4)
