@@ -11,7 +11,7 @@ from metrology.surface import Flags, Surface
 # Directions that a vertex's faces hold less than this share of the stiffest stay at rest.
 _FREE = 0.02
 # A vertex goes at most this many times as far as any of its faces: the tip of a narrow edge runs ahead.
-_AHEAD = 1.6
+_AHEAD = 3.0
 _ROUNDS = 400
 
 

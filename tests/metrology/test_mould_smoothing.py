@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import trimesh
 
 from metrology.bodies import Mesh
 from metrology.mould_smoothing import Places, smoother
@@ -63,6 +64,19 @@ def test_the_faces_of_a_thin_wall_stay_apart():
 
     found, places, _ = smoothed(box(200.0, 200.0, 4.0), field, 25.0)
     assert found == pytest.approx(field(places.points, places.normals), abs=1e-6)
+
+
+def test_the_sides_of_a_lens_stay_apart_though_no_edge_divides_them():
+    """A flat ellipsoid is one smooth patch; its sides are 8 mm apart and smoothed over 25 mm."""
+    ball = trimesh.creation.icosphere(4)
+    lens = Mesh(ball.vertices * [150.0, 150.0, 4.0], ball.faces.astype(np.int64))
+
+    def field(points, normals):
+        return np.sign(points[:, 2])
+
+    found, places, _ = smoothed(lens, field, 25.0)
+    inner = np.linalg.norm(places.points[:, :2], axis=1) < 90
+    assert found[inner] == pytest.approx(field(places.points, places.normals)[inner], abs=1e-6)
 
 
 def test_two_floors_of_a_step_stay_apart():
