@@ -29,5 +29,6 @@ urlpatterns = [
     path("", boards.home, name="home"),
     path("<str:kit>/", boards.board, name="board"),
     path("<str:kit>/bench/", boards.my_bench, name="bench"),
+    path("<str:kit>/", include("proofmark.numbers.urls")),
     *[path("<str:kit>/", include(f"{room}.urls")) for room in rooms],
 ]

@@ -1,10 +1,9 @@
 """Findings in words whose figures can be written in the units of whoever reads them."""
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil, floor, log10
 
-from metrology.errors import UnitError
 from metrology.feet_inches import write_length
 from metrology.quantities import FEET_INCHES, convert, dimension, dimension_of
 from metrology.wording import MINUS, NBSP, number, quantity
@@ -40,9 +39,11 @@ class Said(str):
         made.parts = parts
         return made
 
-    def in_units(self, units: Mapping[str, str]) -> str:
-        """units: dimension → unit, as {"length": "ft-in"}; other kinds stay as they are."""
-        return "".join(part if isinstance(part, str) else part.written(_chosen(part, units)) for part in self.parts)
+    def in_units(self, target: Callable[[str, str], str]) -> str:
+        """target: from a unit and its dimension ("" where the unit alone says it) to the unit to write."""
+        return "".join(
+            part if isinstance(part, str) else part.written(target(part.unit, part.kind)) for part in self.parts
+        )
 
 
 def say(words: str, **figures: Quantity | Said | str | int) -> Said:
@@ -95,13 +96,3 @@ def digits(value: float, significant: int = DIGITS) -> str:
         mantissa, exponent = f"{size:.{significant - 1}e}".split("e")
         text = mantissa.rstrip("0").rstrip(".") + "×10" + str(int(exponent)).translate(_SUPERSCRIPTS)
     return (MINUS if value < 0 else "") + text
-
-
-def _chosen(part: Quantity, units: Mapping[str, str]) -> str:
-    if part.unit in ("", "1"):
-        return part.unit
-    try:
-        group = dimension(part.kind) if part.kind else dimension_of(part.unit)
-    except UnitError:
-        return part.unit
-    return units.get(group.name, part.unit)

@@ -27,6 +27,7 @@ ROOM_OF = {
     "releases": "parts",
     "lessons": "lessons",
     "sitework": "site",
+    "numbers": "numbers",
     "logbook": "logbook",
 }
 ROOMS = (
@@ -35,6 +36,7 @@ ROOMS = (
     ("parts", "Parts", "parts:list", "parts.view_component"),
     ("lessons", "Lessons", "lessons:list", "lessons.view_lesson"),
     ("site", "Site", "sitework:board", "sitework.view_site"),
+    ("numbers", "Numbers", "numbers:list", "casting.add_cast"),
     ("logbook", "Logbook", "logbook:list", "logbook.view_entry"),
 )
 
