@@ -14,5 +14,6 @@ for model in (
     models.Characteristic,
     models.Region,
     models.Geometry,
+    models.MouldabilityCheck,
 ):
     admin.site.register(model, ReadOnly)

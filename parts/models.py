@@ -350,3 +350,6 @@ class Geometry(models.Model):
         """Volume of the nominal; None for a drawing and for a mesh that is not watertight."""
         volume = self.facts.get("volume")
         return None if volume is None else volume / 1_000_000
+
+
+from .mould_models import MouldabilityCheck  # noqa: E402, F401 - a model of this app, in a module of its own

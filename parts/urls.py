@@ -1,7 +1,7 @@
 from django.urls import path
 
 from . import view3d
-from .views import components, definition, importing, kits, revisions
+from .views import components, definition, importing, kits, mouldability, revisions
 
 app_name = "parts"
 SHEET = "parts/<str:part_number>/<str:letter>/definition/"
@@ -19,6 +19,8 @@ urlpatterns = [
     path(SHEET, definition.definition, name="definition"),
     path(SHEET + "change/", revisions.change_revision, name="change_revision"),
     path(SHEET + "start-trial/", revisions.start_trial, name="start_trial"),
+    path(SHEET + "mouldability/", mouldability.mouldability, name="mouldability"),
+    path(SHEET + "mouldability/stop/", mouldability.stop, name="stop_mouldability"),
     path(SHEET + "nominal/view/", view3d.nominal, name="nominal_view"),
     path(SHEET + "nominal/", definition.file_nominal, name="file_nominal"),
     path(SHEET + "drawing/", definition.file_drawing, name="file_drawing"),

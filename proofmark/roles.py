@@ -36,7 +36,7 @@ ACTS = {
         "sitework.log_installation",
         "sitework.acknowledge",
     ),
-    TECHNICIAN: (),
+    TECHNICIAN: ("parts.add_mouldabilitycheck", "parts.change_mouldabilitycheck"),
     SITE_TEAM: (
         "sitework.log_installation",
         "sitework.acknowledge",
