@@ -1,8 +1,10 @@
 """What a calculation wants to be drawn, as plain figures; the pages draw it."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
 
 Shape = Literal["line", "steps", "points", "bars", "area", "outline"]
 Look = Literal["main", "second", "third", "guard"]
@@ -63,8 +65,6 @@ class Plot:
     equal: bool = False
 
 
-def curve(
-    x: Sequence[float], y: Sequence[float], shape: Shape = "line", look: Look = "main", label: str = ""
-) -> Series:
+def curve(x: npt.ArrayLike, y: npt.ArrayLike, shape: Shape = "line", look: Look = "main", label: str = "") -> Series:
     """A series from any sequences or arrays of numbers."""
-    return Series(tuple(map(float, x)), tuple(map(float, y)), shape, look, label)
+    return Series(tuple(np.asarray(x, float).tolist()), tuple(np.asarray(y, float).tolist()), shape, look, label)

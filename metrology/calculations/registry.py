@@ -2,11 +2,13 @@
 
 from difflib import get_close_matches
 
-from metrology.calculations import lengths
+from metrology.calculations import lengths, uncertainty, uncertainty_simulation
 from metrology.calculations.calculation import SUBJECTS, AnyCalculation
 from metrology.errors import InputError
 
 CALCULATIONS: tuple[AnyCalculation, ...] = (
+    *uncertainty.CALCULATIONS,
+    *uncertainty_simulation.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 
