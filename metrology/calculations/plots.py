@@ -12,8 +12,8 @@ Look = Literal["main", "second", "third", "guard"]
 
 @dataclass(frozen=True)
 class Series:
-    """Values over x. shape: line, steps, points, bars (each about its x), area (from y down to `base`), outline
-    (closed). label: in the legend, empty for none. names: one word beside each point, or none.
+    """Values over x. shape: line, steps (each y holds to the next x), points, bars (each about its x), area (from y
+    down to `base`), outline (closed). label: in the legend, empty for none. names: one word beside each point, or none.
     """
 
     x: tuple[float, ...]

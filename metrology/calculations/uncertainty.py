@@ -96,7 +96,7 @@ class BudgetRow:
     dof: float | None = amount("Degrees of freedom")
     sensitivity: float = amount("Sensitivity")
     contribution: float = amount("Contribution", "@unit", help="Size of sensitivity × standard uncertainty.")
-    share: float = share("Share of variance", decimals=1)
+    share: float = share("Share of variance", decimals=3)
 
 
 @dataclass(frozen=True, kw_only=True)

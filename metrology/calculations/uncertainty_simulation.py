@@ -179,7 +179,7 @@ def simulation_plot(inputs: SimulationInputs, result: SimulationResult) -> tuple
             Axis("result", inputs.unit),
             Axis("density", low=0.0),
             (
-                curve(middles, density, "steps", label="draws"),
+                curve(edges, np.append(density, density[-1]), "steps", label="draws"),
                 curve(middles, normal, "line", "second", "normal, by the budget"),
             ),
             (Mark(result.low, "", "x", "below"), Mark(result.high, "", "x", "above")),

@@ -159,12 +159,9 @@ def _series(series: Series, xs: Scale, ys: Scale, x: Convert, y: Convert) -> lis
         case "outline":
             return [path(f"M{trace}Z", look)]
         case "steps":
-            return [
-                path(
-                    f"M{points[0][0]:.1f} {points[0][1]:.1f}" + "".join(f"H{a:.1f}V{b:.1f}" for a, b in points[1:]),
-                    look,
-                )
-            ]
+            first, *rest = points
+            stairs = "".join(f"H{a:.1f}V{b:.1f}" for a, b in rest)
+            return [path(f"M{first[0]:.1f} {first[1]:.1f}{stairs}", look)]
         case "area":
             around = f"M{points[0][0]:.1f} {base:.1f}L{trace}L{points[-1][0]:.1f} {base:.1f}Z"
             return [path(around, None, fill="url(#h-guard)"), path(f"M{trace}", look)]

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from metrology.calculations.fields import Amount, Choice, Grid, Many, Sentence, Spec, Table, specs
+from metrology.calculations.fields import Amount, Choice, Grid, Many, Sentence, Spec, Table, Text, specs
 from metrology.calculations.running import unit_of, units_chosen
 from metrology.calculations.said import Said, written
 from metrology.quantities import FEET_INCHES
@@ -66,7 +66,7 @@ class Writer:
                 tables.append(self._table(spec, value))
             elif isinstance(spec, Grid):
                 tables.append(self._grid(spec, value))
-            elif not isinstance(spec, Sentence):
+            elif not isinstance(spec, Sentence) and not (isinstance(spec, Text) and value is None):
                 figures.append(self._figure(spec, value))
         mark = next((figure.mark for figure in figures if figure.mark), "")
         return Shown(self.sentence(result.sentence), mark, tuple(figures), tuple(tables))

@@ -35,7 +35,7 @@ class Sheet:
         optional = defaults(calculation.inputs)
         for name, spec in specs(calculation.inputs).items():
             value = getattr(calculation.example, name)
-            box = _box(name, spec, name in optional, system)
+            box = _box(name, spec, optional.get(name, ...), system)
             _fill(box, spec, value)
             sheet.boxes.append(box)
         sheet._read()
@@ -47,7 +47,7 @@ class Sheet:
         sheet = cls(calculation, system)
         optional = defaults(calculation.inputs)
         for name, spec in specs(calculation.inputs).items():
-            box = _box(name, spec, name in optional, system)
+            box = _box(name, spec, optional.get(name, ...), system)
             if isinstance(box, Cells) and isinstance(spec, Table):
                 _take_table(box, spec, data, more == name, system)
             else:
@@ -134,7 +134,8 @@ class Sheet:
             self.plain[box.name] = given
 
 
-def _box(name: str, spec: Spec, optional: bool, system: str) -> Box:
+def _box(name: str, spec: Spec, default: Any, system: str) -> Box:
+    """default: of the field, ... when it has none."""
     unit = ""
     item = spec.item if isinstance(spec, Many | Grid) else spec
     units = units_for(spec)
@@ -148,11 +149,13 @@ def _box(name: str, spec: Spec, optional: bool, system: str) -> Box:
         "unit": unit,
         "units": units,
         "options": list(spec.options.items()) if isinstance(spec, Choice) else (),
-        "optional": optional,
+        "optional": default in (None, "", ()),
     }
     if isinstance(spec, Table):
         optional_here = defaults(spec.row)
-        columns = [_box(f"{name}-{key}", below, key in optional_here, system) for key, below in specs(spec.row).items()]
+        columns = [
+            _box(f"{name}-{key}", below, optional_here.get(key, ...), system) for key, below in specs(spec.row).items()
+        ]
         return Cells(**more, columns=columns)
     return Box(**more)
 

@@ -70,7 +70,7 @@ def typed(value: float, unit: str, target: str, kind: str) -> str:
     """A figure as a person would type it into a field whose unit is `target`."""
     if target == FEET_INCHES:
         return write_length(convert(float(value), unit, "mm", "length"))
-    if target != unit:
-        value = convert(float(value), unit, target, kind or None)
-    text = f"{value:.10g}"
+    # Ten digits of what was converted, so that 50 % is not 50.000000000000004 %.
+    text = repr(float(value)) if target == unit else f"{convert(float(value), unit, target, kind or None):.10g}"
+    text = text.removesuffix(".0")
     return text.replace("-", "\u2212", 1) if text.startswith("-") else text
