@@ -4,10 +4,9 @@ from collections.abc import Callable, Sequence
 from time import perf_counter
 
 import numpy as np
-import numpy.typing as npt
 
 from metrology import VERSION
-from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
+from metrology.bodies import Cloud, Mesh, Progress, silent
 from metrology.comparison_figures import (
     callouts,
     histogram,
@@ -21,12 +20,11 @@ from metrology.comparison_figures import (
 from metrology.comparison_results import Callout, Comparison, RegionResult, RegionSpec, Settings
 from metrology.comparison_words import share
 from metrology.conformity import check_uncertainty
-from metrology.deviation import PIECE, STAGE, neighbour_order
 from metrology.errors import InputError
-from metrology.pose import Pose
+from metrology.measuring import measure
 from metrology.registration import register_on
 from metrology.strays import find_strays
-from metrology.surface import Samples, Surface, prepare, sample
+from metrology.surface import prepare, sample
 
 __all__ = ["Callout", "Comparison", "RegionResult", "RegionSpec", "Settings", "compare"]
 
@@ -56,13 +54,13 @@ def compare(
     aligned = perf_counter()
     total = len(cloud.points)
     samples = sample(surface, int(np.clip(total // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
-    values, owners = _measure(surface, samples, pose, cloud.points, progress)
+    found = measure(surface, samples, pose, cloud.points, progress)
     measured_at = perf_counter()
     tick = _summing(progress)
     lonely, beside = find_strays(
-        values,
-        owners,
-        lambda rows: pose.place(cloud.points[rows]),
+        found.values,
+        found.owners,
+        found.placed,
         sigma=pose.rms,
         least_sigma=max(1e-5 * surface.diagonal, 0.01 * (settings.upper_mm - settings.lower_mm)),
         point_spacing=float(np.sqrt(surface.area / total)),
@@ -72,7 +70,7 @@ def compare(
     )
     left_out = lonely | beside
     tick()
-    measured, noise = local_means(samples, values, owners, ~left_out)
+    measured, noise = local_means(samples, found.values, found.owners, ~left_out)
     tick()
     lower, upper = limits_at(samples, settings, regions)
     specs = list(regions) or six_faces(samples, settings)
@@ -119,27 +117,6 @@ def _check(settings: Settings, regions: Sequence[RegionSpec]) -> None:
         raise InputError("coverage", "The coverage needed must be more than 0 % and at most 100 %.")
     if settings.stray_mm is not None and not settings.stray_mm > 0:
         raise InputError("stray-distance", "The distance beyond which points are strays must be more than 0 mm.")
-
-
-def _measure(
-    surface: Surface, samples: Samples, pose: Pose, points: Floats, progress: Progress
-) -> tuple[Floats, npt.NDArray[np.int32]]:
-    """Signed deviation of every point, (n,) mm, and the surface sample it belongs to, (n,) int32."""
-    total = len(points)
-    values, owners = np.empty(total), np.empty(total, dtype=np.int32)
-    progress(STAGE, 0.0)
-    for start in range(0, total, PIECE):
-        stop = min(start + PIECE, total)
-        placed = pose.place(points[start:stop])
-        if not np.isfinite(placed).all():
-            raise InputError("not-a-number", "The scan has coordinates that are not numbers. Export it again.")
-        order = neighbour_order(placed)
-        found, _, closest, normals = surface.closest(np.ascontiguousarray(placed[order]))
-        rows = start + order
-        values[rows] = found
-        owners[rows] = samples.nearest(closest, normals)[1]
-        progress(STAGE, stop / total)
-    return values, owners
 
 
 def _summing(progress: Progress) -> Callable[[], None]:
