@@ -15,5 +15,8 @@ for model in (
     models.Lesson,
     models.Sighting,
     models.Photo,
+    models.NominalAssembly,
+    models.PlacedPart,
+    models.MockupScan,
 ):
     admin.site.register(model, ReadOnly)

@@ -345,3 +345,6 @@ class PhotoMark(models.Model):
     @property
     def trail(self) -> str:
         return self.photo.trail
+
+
+from .position_models import MockupScan, NominalAssembly, PlacedPart  # noqa: E402, F401 - models of this app, apart

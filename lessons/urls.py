@@ -1,6 +1,6 @@
 from django.urls import path
 
-from .views import lessons, mockups, photos, trials
+from .views import lessons, mockups, photos, positions, trials
 
 app_name = "lessons"
 urlpatterns = [
@@ -21,6 +21,14 @@ urlpatterns = [
     path("mockups/<str:code>/change/", mockups.change_mockup, name="change-mockup"),
     path("mockups/<str:code>/ask/", mockups.ask, name="ask"),
     path("mockups/<str:code>/try/", trials.begin, name="begin"),
+    path("mockups/<str:code>/assembly/", positions.assembly, name="assembly"),
+    path("mockups/<str:code>/assembly/import/", positions.import_assembly, name="import_assembly"),
+    path("mockups/<str:code>/scan/", positions.scan_mockup, name="scan_mockup"),
+    path("positions/<str:code>/", positions.position_report, name="position_report"),
+    path("positions/<str:code>/table.csv", positions.position_table, name="position_table"),
+    path("positions/<str:code>/stop/", positions.stop, name="stop_position_report"),
+    path("positions/<str:code>/again/", positions.again, name="position_report_again"),
+    path("positions/<str:code>/withdraw/", positions.withdraw, name="withdraw_position_report"),
     path("add-mockup/", mockups.add_mockup, name="add-mockup"),
     path("questions/", mockups.questions, name="questions"),
     path("questions/<str:code>/", mockups.question, name="question"),

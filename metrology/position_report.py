@@ -46,7 +46,8 @@ def position_report(
 ) -> PositionReport:
     """Find every placed part in a scan of the whole and say where it lies. Same input, same answer.
 
-    parts: see `PlacedPart`; frame of the assembly. cloud: mm, at least 100 points. progress gets "placing the whole",
+    parts: see `PlacedPart`; frame of the assembly. cloud: mm, at least 100 points; marked points are in the file's own
+    coordinates. progress gets "placing the whole",
     "finding the parts" and "summing up"; what it raises passes through.
 
     The scan is placed on the whole assembly, each part is fitted to the points near its place (robust point-to-plane
@@ -120,7 +121,7 @@ def position_report(
     worst = positions[0]
     return PositionReport(
         parts=tuple(positions),
-        placement=placement,
+        placement=_from_file(placement, cloud),
         placed_by=placed_by,
         ambiguous=ambiguous,
         drift=drift,
@@ -153,10 +154,12 @@ def _place(
     """Scan to assembly (4, 4), in words, and whether another way round fits as well."""
     fitted = f"fitted to the control parts {listed(list(settings.control), 8)}" if settings.control else ""
     if settings.placing == "as scanned":
-        return np.eye(4), f"taken as scanned, {fitted}" if fitted else "taken as scanned", False
+        placement = np.eye(4)
+        placement[:3, 3] = cloud.origin
+        return placement, f"taken as scanned, {fitted}" if fitted else "taken as scanned", False
     fitted = fitted or "fitted to all parts, those far off having less say"
     if settings.placing == "marked points":
-        scan = np.array([pair.scan for pair in settings.pairs], dtype=np.float64)
+        scan = np.array([pair.scan for pair in settings.pairs], dtype=np.float64) - cloud.origin
         nominal = np.array([pair.nominal for pair in settings.pairs], dtype=np.float64)
         placement = np.eye(4)
         placement[:3, :3], placement[:3, 3], rms = fit_rotation(scan, nominal)
@@ -168,6 +171,13 @@ def _place(
 
     pose = register_on(prepare(_rough_whole(parts)), cloud.points, seed=settings.seed, progress=told)
     return pose.matrix, f"placed by best fit, then {fitted}", pose.ambiguous
+
+
+def _from_file(placement: Floats, cloud: Cloud) -> Floats:
+    """The placement for the file's own coordinates."""
+    back = placement.copy()
+    back[:3, 3] -= placement[:3, :3] @ np.array(cloud.origin)
+    return back
 
 
 def _rough_whole(parts: Sequence[PlacedPart]) -> Mesh:

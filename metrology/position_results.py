@@ -84,8 +84,9 @@ class PartPosition:
 class PositionReport:
     """The parts in the order that matters: not conforming first, then by share of tolerance used, then by size.
 
-    placement: (4, 4) scan to assembly. placed_by: in words. ambiguous: the whole fits its nominal in more than one way
-    round. drift: of the whole, None where too few parts tell. result: the gravest of the parts'.
+    placement: (4, 4) from the scan file's own coordinates, mm, to the assembly. placed_by: in words. ambiguous: the
+    whole fits its nominal in more than one way round. drift: of the whole, None where too few parts tell. result: the
+    gravest of the parts'.
     """
 
     parts: tuple[PartPosition, ...]

@@ -13,6 +13,7 @@ from lessons.reading.trials import mockup_in_words, question_in_words, trial_in_
 from parts.acting import act_once, form_page, may
 
 from .paging import page_of
+from .positions import panel
 
 FORM = ["GET", "HEAD", "POST"]
 
@@ -39,7 +40,7 @@ def mockup(request: HttpRequest, code: str) -> HttpResponse:
         "questions": queries.questions_for_list(request.kit).filter(mockup=found),
         "page": trials,
     }
-    return render(request, "lessons/mockup.html", context)
+    return render(request, "lessons/mockup.html", context | panel(found))
 
 
 @require_http_methods(FORM)

@@ -279,3 +279,24 @@ def test_it_can_be_stopped_between_parts():
 
     with pytest.raises(Stopped):
         position_report(parts, taken.cloud, AS_SCANNED, stop)
+
+
+def test_a_file_with_its_zero_far_away_reads_the_same():
+    parts = [replace(part, matrix=far_away(part.matrix)) for part in arc_of_blocks(4)]
+    taken = take(parts, {"P2": about(parts[1], (0, 0, 0), (0, 0, 5.0))}, points=25_000, posed=False)
+    near_zero = Cloud(taken.cloud.points - FAR, FAR)
+    report = position_report(parts, near_zero, AS_SCANNED)
+    assert by_label(report)["P2"].slide == pytest.approx([0, 0, 5.0], abs=0.2)
+    np.testing.assert_allclose(report.placement, np.eye(4), atol=1e-9)
+    pairs = tuple(MarkedPair(tuple(part.middle), tuple(part.middle)) for part in (parts[0], parts[2], parts[3]))
+    marked = position_report(parts, near_zero, replace(PLAIN, placing="marked points", pairs=pairs))
+    assert by_label(marked)["P2"].slide[2] == pytest.approx(5.0, abs=0.3)
+
+
+FAR = (4_000_000.0, 300_000.0, -1_000.0)
+
+
+def far_away(matrix: Floats) -> Floats:
+    moved = matrix.copy()
+    moved[:3, 3] += FAR
+    return moved
