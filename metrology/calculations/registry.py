@@ -2,13 +2,15 @@
 
 from difflib import get_close_matches
 
-from metrology.calculations import lengths, uncertainty, uncertainty_simulation
+from metrology.calculations import conformity, conformity_risk, lengths, uncertainty, uncertainty_simulation
 from metrology.calculations.calculation import SUBJECTS, AnyCalculation
 from metrology.errors import InputError
 
 CALCULATIONS: tuple[AnyCalculation, ...] = (
     *uncertainty.CALCULATIONS,
     *uncertainty_simulation.CALCULATIONS,
+    *conformity.CALCULATIONS,
+    *conformity_risk.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 
