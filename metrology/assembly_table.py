@@ -114,7 +114,10 @@ def rows_of_spreadsheet(content: bytes) -> list[list[str]]:
         for number, cells in enumerate(sheet.iter_rows(values_only=True, max_col=60), 1):
             if number > 20 * MOST_ROWS:
                 break
-            rows.append([_cell(value) for value in cells])
+            row = [_cell(value) for value in cells]
+            while row and not row[-1]:
+                row.pop()
+            rows.append(row)
         book.close()
     except InputError:
         raise
