@@ -13,6 +13,7 @@ from django_tasks_db.management.commands.db_worker import Worker
 
 from inspection import mould_recovery
 from inspection.jobs import recover
+from lessons import recovery
 from proofmark import jobs
 
 logger = logging.getLogger(__name__)
@@ -64,7 +65,8 @@ class Command(BaseCommand):
     def _take_up(self, *, alone: bool) -> None:
         """What a worker that died left half done, said in one line."""
         at_once = {"stale_after": timedelta(0), "waiting_too": True} if alone else {}
-        said = [recover(**at_once), mould_recovery.recover(**at_once), jobs.hand_back() if alone else ""]
+        rooms = (recover, mould_recovery.recover, recovery.recover)
+        said = [*(take_up(**at_once) for take_up in rooms), jobs.hand_back() if alone else ""]
         if any(said):
             self.stdout.write(f"Worker: {', '.join(filter(None, said))}.")
             self.stdout.flush()
@@ -76,6 +78,7 @@ def keep_recovering(ended: threading.Event, every: float = SECONDS_BETWEEN_RECOV
         try:
             recover(stale_after=SILENT_FOR_GOOD)
             mould_recovery.recover(stale_after=SILENT_FOR_GOOD)
+            recovery.recover(stale_after=SILENT_FOR_GOOD)
         except Exception:
             logger.exception("Scans of workers that died could not be taken up")
         finally:
