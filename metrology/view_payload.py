@@ -22,8 +22,10 @@ from scipy.spatial import cKDTree
 
 from metrology.bodies import Cloud, Floats, Mesh
 from metrology.display_mesh import DisplayMesh, display_mesh
+from metrology.islands import signs
 from metrology.pictures.callouts import Named
 from metrology.pictures.field import Field
+from metrology.pictures.palette import scale
 from metrology.surface import Flags, Samples, prepare
 
 VERSION = 1
@@ -83,6 +85,7 @@ def deviation_view(mesh: Mesh, measured: Measured) -> bytes:
         "side": 0.5 * Samples.SIDE,
         "places": places,
         "callouts": [_callout(callout) for callout in measured.callouts],
+        "signs": _signs(measured, spacing),
     }
     arrays = _body(shown, origin) | {
         "deviation": value.astype("<f4"),
@@ -189,6 +192,16 @@ def _places(measured: Measured) -> tuple[list[dict[str, Any]], npt.NDArray[np.in
             }
         )
     return places, place.reshape(-1)
+
+
+def _signs(measured: Measured, spacing: float) -> list[dict[str, Any]]:
+    edges = scale(measured.lower_mm, measured.upper_mm, measured.guard_mm).edges
+    places = _with_side(measured.points, measured.normals, spacing)
+    found = signs(places, measured.deviation, float(edges[3]), float(edges[4]), spacing)
+    return [
+        {"at": measured.points[one.row].tolist(), "normal": measured.normals[one.row].tolist(), "plus": one.plus}
+        for one in found
+    ]
 
 
 def _callout(callout: Named) -> dict[str, Any]:

@@ -15,9 +15,9 @@ export class Marks {
     this.layers = ["signs", "leaders", "labels", "places", "side"].map((name) => draw("g", { class: `v3-${name}` }, this.root));
     this.arms = ["forward", "left", "up"].map((word) => {
       const group = draw("g", {}, this.layers[4]);
-      return { line: draw("path", { class: "arm" }, group), word: draw("text", {}, group, word) };
+      return { lines: haloed(group), word: draw("text", {}, group, word) };
     });
-    this.bar = draw("path", { class: "bar" }, this.layers[4]);
+    this.bar = haloed(this.layers[4]);
     this.length = draw("text", { class: "length", "text-anchor": "middle" }, this.layers[4]);
     this.note = draw("text", { class: "note-3d", "text-anchor": "end" }, this.layers[4]);
     this.ring = draw("g", { class: "v3-here" }, this.layers[3]);
@@ -50,9 +50,11 @@ export class Marks {
 
   setSigns(signs) {
     this.layers[0].replaceChildren();
-    this.signs = signs.map((sign) => ({
-      ...sign, mark: draw("path", { d: sign.plus ? "M-6 0h12M0 -6v12" : "M-6 0h12" }, this.layers[0]),
-    }));
+    this.signs = signs.map((sign) => {
+      const mark = draw("g", {}, this.layers[0]);
+      for (const line of haloed(mark)) set(line, { d: sign.plus ? "M-6 0h12M0 -6v12" : "M-6 0h12" });
+      return { ...sign, mark };
+    });
   }
 
   // The place under the finger, mm from the origin; null for none.
@@ -148,19 +150,19 @@ export class Marks {
 
   beside(width, height) {
     const { right, up } = this.view.camera.axes(), from = [34, height - 74];
-    this.arms.forEach(({ line, word }, axis) => {
+    this.arms.forEach(({ lines, word }, axis) => {
       const [x, y] = [right[axis] * ARM, -up[axis] * ARM], size = Math.hypot(x, y);
-      show(size > 9, line, word);
+      show(size > 9, ...lines, word);
       if (size <= 9) return;
       const [u, v] = [x / size, y / size], [ex, ey] = [from[0] + x, from[1] + y];
       const barb = (side) => `M${ex} ${ey}l${-7 * u + side * 2.6 * v} ${-7 * v - side * 2.6 * u}`;
-      set(line, { d: `M${from[0]} ${from[1]}L${ex} ${ey}${barb(1)}${barb(-1)}` });
+      for (const line of lines) set(line, { d: `M${from[0]} ${from[1]}L${ex} ${ey}${barb(1)}${barb(-1)}` });
       const anchor = u > 0.35 ? "start" : u < -0.35 ? "end" : "middle";
       set(word, { x: Math.max(ex + 6 * u, anchor === "end" ? 34 : 2), y: ey + (v > 0.35 ? 14 : v < -0.35 ? -6 : 4), "text-anchor": anchor });
     });
     const mm = roundLength(Math.min(140, 0.3 * width) / this.view.camera.scale), long = mm * this.view.camera.scale;
     const left = 14, y = height - 30;
-    set(this.bar, { d: `M${left} ${y - 5}v10M${left} ${y}H${left + long}M${left + long} ${y - 5}v10` });
+    for (const line of this.bar) set(line, { d: `M${left} ${y - 5}v10M${left} ${y}H${left + long}M${left + long} ${y - 5}v10` });
     set(this.length, { x: left + long / 2, y: height - 11 });
     this.length.textContent = number(mm, mm >= 1 ? 0 : 2) + "\u00a0mm";
   }
@@ -183,6 +185,9 @@ export function draw(name, attributes = {}, parent = null, text = null) {
   if (parent) parent.append(element);
   return element;
 }
+
+// A line twice: paper under it keeps it apart from the part.
+const haloed = (parent) => ["halo", "on-top"].map((name) => draw("path", { class: name }, parent));
 
 const set = (element, attributes) => {
   for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);

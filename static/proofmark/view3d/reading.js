@@ -18,6 +18,13 @@ export class Reading {
     this.toggle();
     this.listen();
     this.show();
+    new ResizeObserver(() => this.drawLegend()).observe(panel.querySelector("[data-legend]"));
+  }
+
+  drawLegend() {
+    const [lower, upper] = stretched(this.data.lower, this.data.upper, this.stretch);
+    const { edges, decimals } = scale(lower, upper, this.data.guard);
+    this.legend(edges, decimals);
   }
 
   fromFile(at) {
@@ -206,18 +213,21 @@ export class Reading {
     view.ask();
   }
 
+  // In pixels of the page, so that the lettering keeps its size: beside or, where it is narrow, above "not measured".
   legend(edges, decimals) {
-    const root = this.panel.querySelector("[data-legend]"), bands = present(edges), wide = 46, gap = 96;
-    const width = gap + bands.length * wide + 26;
-    root.setAttribute("viewBox", `0 0 ${width} 62`);
+    const root = this.panel.querySelector("[data-legend]"), bands = present(edges), room = root.clientWidth || 540;
+    const beside = room >= 500, gap = beside ? 96 : 0, wide = Math.min(46, (room - gap - 2) / bands.length);
+    const right = gap + bands.length * wide, high = beside ? 62 : 94;
+    root.setAttribute("viewBox", `0 0 ${room} ${high}`);
     root.replaceChildren();
     const textures = { 0: "h-lo", 1: "h-dots", 7: "h-dots", 8: "h-hi" };
-    draw("rect", { x: 1, y: 2, width: wide, height: 20, class: "v3-blank" }, root);
+    const blank = draw("g", { transform: beside ? "" : "translate(0 66)" }, root);
+    draw("rect", { x: 1, y: 2, width: 46, height: 20, class: "v3-blank" }, blank);
     for (let dot = 1; dot < 12; dot += 1) {
-      const [x, y] = [3 + (wide - 4) * ((dot * 0.7548776662466927) % 1), 4 + 16 * ((dot * 0.5698402909980532) % 1)];
-      draw("circle", { cx: x, cy: y, r: 0.95, class: "v3-stipple" }, root);
+      const [x, y] = [3 + 42 * ((dot * 0.7548776662466927) % 1), 4 + 16 * ((dot * 0.5698402909980532) % 1)];
+      draw("circle", { cx: x, cy: y, r: 0.95, class: "v3-stipple" }, blank);
     }
-    draw("text", { x: 1, y: 39 }, root, "not measured");
+    draw("text", beside ? { x: 1, y: 39 } : { x: 56, y: 17 }, blank, "not measured");
     bands.forEach((band, k) => {
       const box = { x: gap + k * wide, y: 2, width: wide, height: 20 };
       draw("rect", { ...box, class: BANDS[band] }, root);
@@ -227,7 +237,6 @@ export class Reading {
       draw("path", { class: "ax", d: `M${box.x} 22v5` }, root);
       draw("text", { x: box.x, y: 39, "text-anchor": "middle" }, root, number(edges[band - 1], decimals, true));
     });
-    const right = gap + bands.length * wide;
     draw("text", { x: gap, y: 57, class: "strong" }, root, "too low");
     draw("text", { x: right, y: 57, class: "strong", "text-anchor": "end" }, root, "too high, mm");
     if (bands.includes(1)) draw("text", { x: (gap + right) / 2, y: 57, "text-anchor": "middle" }, root, "dotted: guard band");

@@ -24,6 +24,7 @@ class Panel {
     this.note = root.querySelector("[data-note]");
     this.status = root.querySelector("[data-status]");
     this.bar = root.querySelector("progress");
+    this.turn = root.querySelector("[data-act=turn]");
     root.dataset.state = "waiting";
   }
 
@@ -67,8 +68,7 @@ class Panel {
       this.stay(LOST, "lost");
     });
     view.draw();
-    this.still.hidden = true;
-    this.bar.hidden = true;
+    this.still.hidden = this.bar.hidden = this.turn.hidden = true;
     this.root.dataset.state = "ready";
     this.root.dataset.milliseconds = Math.round(performance.now() - this.begun);
     this.root.dispatchEvent(new CustomEvent("view3d", { detail: { view, reading: this.reading }, bubbles: true }));
@@ -87,8 +87,11 @@ class Panel {
 
 for (const root of document.querySelectorAll("[data-view3d]")) {
   const panel = new Panel(root);
-  root.querySelector("[data-begin]")?.addEventListener("click", () => panel.start());
-  if (root.dataset.when === "asked" || navigator.connection?.saveData) continue;
+  if (root.dataset.when === "asked" || navigator.connection?.saveData) {
+    panel.turn.hidden = false;
+    panel.turn.addEventListener("click", () => panel.start(), { once: true });
+    continue;
+  }
   const seen = new IntersectionObserver((entries) => {
     if (!entries.some((entry) => entry.isIntersecting)) return;
     seen.disconnect();

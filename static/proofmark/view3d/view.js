@@ -102,7 +102,7 @@ export class View extends EventTarget {
     const above = Math.min(75, Math.max(-75, (Math.atan2(normal[2], flat) * 180) / Math.PI + 12));
     this.named("");
     const whole = this.camera.fitted((round + 25 + 360) % 360, above);
-    this.move({ ...whole, target: at, scale: whole.scale * 1.25 });
+    this.move({ ...whole, target: at, scale: whole.scale });
   }
 
   // The view is no longer one of the seven when somebody turns it.
