@@ -2,7 +2,15 @@
 
 from difflib import get_close_matches
 
-from metrology.calculations import conformity, conformity_risk, lengths, uncertainty, uncertainty_simulation
+from metrology.calculations import (
+    conformity,
+    conformity_risk,
+    lengths,
+    series,
+    tolerance,
+    uncertainty,
+    uncertainty_simulation,
+)
 from metrology.calculations.calculation import SUBJECTS, AnyCalculation
 from metrology.errors import InputError
 
@@ -11,6 +19,8 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *uncertainty_simulation.CALCULATIONS,
     *conformity.CALCULATIONS,
     *conformity_risk.CALCULATIONS,
+    *tolerance.CALCULATIONS,
+    *series.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 
