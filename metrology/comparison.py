@@ -8,23 +8,26 @@ import numpy as np
 from metrology import VERSION
 from metrology.bodies import Cloud, Mesh, Progress, silent
 from metrology.comparison_figures import (
+    Measured,
     callouts,
     histogram,
     limits_at,
-    local_means,
     members,
     overall,
     region_result,
     six_faces,
 )
 from metrology.comparison_results import Callout, Comparison, RegionResult, RegionSpec, Settings
-from metrology.comparison_words import share
+from metrology.comparison_words import share, sides_words
 from metrology.conformity import check_uncertainty
 from metrology.errors import InputError
 from metrology.measuring import measure
+from metrology.profile_value import profile_of_surface
 from metrology.registration import register_on
+from metrology.sample_means import sample_means
 from metrology.strays import find_strays
 from metrology.surface import prepare, sample
+from metrology.thin_walls import tell_sides
 
 __all__ = ["Callout", "Comparison", "RegionResult", "RegionSpec", "Settings", "compare"]
 
@@ -70,7 +73,10 @@ def compare(
     )
     left_out = lonely | beside
     tick()
-    measured, noise = local_means(samples, found.values, found.owners, ~left_out)
+    sides = tell_sides(surface, samples, found, ~left_out)
+    found = found.credited(sides.moved, sides.values, sides.owners)
+    means = sample_means(samples, found.values, found.owners, ~left_out, sides.undecided)
+    measured = Measured(samples, means.deviation, means.points)
     tick()
     lower, upper = limits_at(samples, settings, regions)
     specs = list(regions) or six_faces(samples, settings)
@@ -81,6 +87,9 @@ def compare(
         figures["sentence"] += note
     if beside.any():
         figures["sentence"] += f" {share(float(beside.mean()))} of the points stand beside the part and were left out."
+    undecided = float(sides.undecided.mean())
+    if sides.undecided.any():
+        figures["sentence"] += sides_words(undecided)
     edges, counts = histogram(measured.deviation, settings)
     seconds = {"aligning": aligned - started, "measuring": measured_at - aligned}
     seconds[SUMMING] = perf_counter() - measured_at
@@ -91,7 +100,10 @@ def compare(
         points_used=int(total - left_out.sum()),
         stray_share=float(left_out.mean()),
         beside_share=float(beside.mean()),
-        noise_mm=noise,
+        noise_mm=means.noise_mm,
+        area_mm2=surface.area,
+        undecided_share=undecided,
+        profile_mm=profile_of_surface(measured.deviation, settings.lower_mm, settings.upper_mm),
         spacing_mm=samples.spacing,
         histogram_edges=edges,
         histogram_counts=counts,

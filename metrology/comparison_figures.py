@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
@@ -15,8 +14,6 @@ from metrology.comparison_words import found_words, place_words, verdict_sentenc
 from metrology.conformity import decide
 from metrology.surface import Flags, Samples
 
-# A sample with fewer points of its own shares its neighbours' points; with fewer than _SEEN in all it is not measured.
-_ENOUGH, _SEEN = 8, 3
 _COS_45 = float(np.cos(np.pi / 4)) - 1e-9
 _BINS = 60
 _CALLOUTS = 6
@@ -41,48 +38,6 @@ class Measured:
     @property
     def seen(self) -> Flags:
         return ~np.isnan(self.deviation)
-
-
-def local_means(
-    samples: Samples, values: Floats, owners: npt.NDArray[np.integer[Any]], used: Flags
-) -> tuple[Measured, float]:
-    """Mean deviation of the used points of each sample, and the noise of single points, mm (see `_noise`).
-
-    A sample with few points takes in those of neighbours on the same side, within 1.6 spacings. One without a point
-    of its own, or with fewer than three in all, is not measured.
-    """
-    count = len(samples.points)
-    values, owners = values[used], owners[used]
-    points = np.bincount(owners, minlength=count)
-    sums = np.bincount(owners, values, count)
-    squares = np.bincount(owners, values**2, count)
-    own = np.divide(sums, points, out=np.zeros(count), where=points > 0)
-    noise = _noise(points, squares - points * own**2)
-    pooled_points, pooled_sums = points.astype(np.float64), sums.copy()
-    thin = np.flatnonzero((points > 0) & (points < _ENOUGH))
-    if len(thin):
-        away, near = samples.nearest(samples.points[thin], samples.normals[thin], min(7, count))
-        close = away <= 1.6 * samples.spacing
-        pooled_points[thin] = (points[near] * close).sum(axis=1)
-        pooled_sums[thin] = (sums[near] * close).sum(axis=1)
-    seen = (points > 0) & (pooled_points >= _SEEN)
-    deviation = np.full(count, np.nan)
-    deviation[seen] = pooled_sums[seen] / pooled_points[seen]
-    return Measured(samples, deviation, points), noise
-
-
-def _noise(points: Ints, squares: Floats) -> float:
-    """Standard deviation of points about their sample, mm: from the median variance, so that steps do not count.
-
-    squares: (s,) sums of squares about the mean. The median of a chi-squared variable of f degrees of freedom is
-    f (1 - 2 / 9f)³ (Wilson and Hilferty 1931, from memory). NaN when no sample has enough points.
-    """
-    held = points >= _ENOUGH
-    if not held.any():
-        return float("nan")
-    freedom = points[held] - 1.0
-    median = float(np.median(squares[held] / (freedom * (1 - 2 / (9 * freedom)) ** 3)))
-    return float(np.sqrt(max(median, 0.0)))
 
 
 def members(spec: RegionSpec, points: Floats, normals: Floats) -> Flags:

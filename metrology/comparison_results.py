@@ -86,12 +86,15 @@ class Comparison:
     Statistics are over samples that each stand for the same area of the nominal, so a densely scanned corner weighs
     no more than any other. A sample's deviation is the mean over the points closest to it (about 16; where the scan
     is thin, the neighbours' too). lowest, highest and worst are extremes of these local means, not of single points:
-    noise averages out and a single stray cannot fail a part, while a defect wider than two samples (`spacing_mm`)
+    noise averages out and a single stray cannot fail a part, while a defect as wide as three samples (`spacing_mm`)
     shows in full. Of normal noise sigma, the extremes of thousands of samples still hold about one sigma.
 
     points_used: after strays were left out. stray_share: share left out; beside_share: of them, those in connected
-    bodies beside the part. noise_mm: usual standard deviation of points about their sample. worst: the sample deepest
-    outside, or nearest, its limits. coverage: area share of the nominal with points. sample_deviation: NaN where not
+    bodies beside the part. noise_mm: usual standard deviation of points about their sample. area_mm2: of the nominal.
+    undecided_share: share of it that counts as not measured because points could not be credited to one side of a thin
+    wall or narrow slot (see `metrology.thin_walls`). profile_mm: profile of a surface for the limits of the settings
+    (see `metrology.profile_value`). worst: the sample deepest outside, or nearest, its limits. coverage: area share of
+    the nominal with points. sample_deviation: NaN where not
     measured. sample_regions: (r, s), which samples lie in which of the regions. histogram_counts: samples. version: of
     the calculation.
 
@@ -108,6 +111,9 @@ class Comparison:
     stray_share: float
     beside_share: float
     noise_mm: float
+    area_mm2: float
+    undecided_share: float
+    profile_mm: float
     spacing_mm: float
     mean: float
     sd: float

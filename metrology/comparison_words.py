@@ -41,6 +41,14 @@ def share(value: float, needed: float | None = None) -> str:
     return quantity(np.floor(100 * value * step + 1e-9) / step, "%", decimals)
 
 
+def sides_words(undecided: float) -> str:
+    """What is said of surface whose points cannot be credited to one side, a share of it all; begins with a blank."""
+    return (
+        f" On {share(max(undecided, 0.01))} of the surface the scan cannot tell the two sides of a thin wall or narrow "
+        "slot apart: that counts as not measured. Scan both sides with less noise."
+    )
+
+
 def place_words(name: str | None, at: Floats) -> str:
     """ "at the top face", or the coordinates where no region has a name."""
     if name is None:

@@ -1,12 +1,12 @@
 """The deviation of every point of a placed scan, and the surface sample that each belongs to."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from metrology.bodies import Floats, Progress
+from metrology.bodies import Floats, Ints, Progress
 from metrology.deviation import PIECE, STAGE, neighbour_order
 from metrology.errors import InputError
 from metrology.pose import Pose
@@ -30,6 +30,14 @@ class PointDeviations:
     def placed(self, rows: npt.NDArray[np.integer[Any]]) -> Floats:
         """Points in the nominal frame, (k, 3) mm. rows: into values."""
         return placed(self.pose, self.points[self.order[rows]])
+
+    def credited(self, rows: Ints, values: Floats, owners: npt.NDArray[np.int32]) -> "PointDeviations":
+        """With another deviation and another sample for some points."""
+        if not len(rows):
+            return self
+        new_values, new_owners = self.values.copy(), self.owners.copy()
+        new_values[rows], new_owners[rows] = values, owners
+        return replace(self, values=new_values, owners=new_owners)
 
 
 def measure(surface: Surface, samples: Samples, pose: Pose, points: Floats, progress: Progress) -> PointDeviations:
