@@ -21,6 +21,7 @@ from metrology.wording import count
 from parts.models import Geometry, Region
 from parts.services.geometry import nominal_mesh
 
+from . import view3d
 from .models import Scan
 from .results import Finding, keep_files, save_result
 from .services.scans import how_to_read, nominal_of, profile_of
@@ -138,6 +139,7 @@ def _measure(scan: Scan, report: Callable[[str, float], None], at: datetime | No
         )
     mesh, file = _read(scan, geometry, report)
     cloud, uncertainty = file.cloud, _uncertainty(scan, file.step_mm)
+    view3d.thinned(scan, cloud)
     read = time.perf_counter()
     report("checking units", 0.0)
     check_size(mesh, cloud, scan.unit)

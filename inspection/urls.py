@@ -7,6 +7,7 @@ urlpatterns = [
     path("scans/", views.scans, name="scans"),
     path("scans/<str:code>/", views.scan, name="scan"),
     path("scans/<str:code>/view/", view3d.scan, name="scan_view"),
+    path("scans/<str:code>/points/", view3d.points, name="scan_points"),
     path("scans/<str:code>/stop/", views.stop, name="stop"),
     path("scans/<str:code>/again/", views.again, name="again"),
     path("scans/<str:code>/withdraw/", views.withdraw, name="withdraw"),

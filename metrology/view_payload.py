@@ -112,12 +112,13 @@ def nominal_view(mesh: Mesh) -> bytes:
 
 
 def points_view(cloud: Cloud, most: int = MOST_POINTS) -> bytes:
-    """Points of a scan in its own frame, evenly thinned in the order of the file to `most`."""
+    """Points of a scan in the frame of its file, evenly thinned in the order of the file to `most`."""
     rows = np.unique(np.linspace(0, len(cloud.points) - 1, min(most, len(cloud.points))).astype(np.int64))
     points = cloud.points[rows]
     points = points[np.isfinite(points).all(axis=1)]
-    origin = _middle(points)
-    return packed(_header("points", points, origin), {"points": (points - origin).astype("<f4")})
+    middle = _middle(points)
+    header = _header("points", points + cloud.origin, middle + cloud.origin)
+    return packed(header, {"points": (points - middle).astype("<f4")})
 
 
 def packed(header: Mapping[str, Any], arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:

@@ -23,7 +23,8 @@ export class Marks {
     this.ring = draw("g", { class: "v3-here" }, this.layers[3]);
     draw("circle", { r: 7, class: "halo" }, this.ring);
     draw("circle", { r: 7 }, this.ring);
-    this.cross = draw("path", { class: "v3-cross", d: "M-11 0h22M0 -11v22" }, this.layers[3]);
+    this.cross = draw("g", { class: "v3-cross" }, this.layers[3]);
+    for (const line of haloed(this.cross)) set(line, { d: "M-11 0h22M0 -11v22" });
     this.here = null;
     view.stage.append(this.root);
   }
@@ -46,6 +47,12 @@ export class Marks {
       return label;
     });
     this.narrow = null;
+  }
+
+  clearLabels() {
+    this.layers[1].replaceChildren();
+    this.layers[2].replaceChildren();
+    this.labels = [];
   }
 
   setSigns(signs) {
