@@ -13,7 +13,9 @@ from metrology.pose_search import turned_by
 _SAY = 0.3
 # A drift is named when it is this many standard errors, and makes this many mm or degrees over the whole.
 _SURE, _LEAST_MM, _LEAST_DEG = 3.0, 0.5, 0.05
-_FEWEST = 5
+_FEWEST = 6
+# And whichever part is left out, this share of it stays.
+_STEADY = 0.6
 # Pairs of parts that are tried for where the whole stands.
 _PAIRS = 600
 
@@ -160,7 +162,7 @@ def with_frame(part: Moved, frame: Frame) -> Moved:
 def drift_of(parts: Sequence[Moved]) -> Drift | None:
     """Growth and twist common to all parts, by least squares in which parts far off have less say.
 
-    None for fewer than five parts with a determined place, or when their middles lie at one point.
+    None for fewer than six parts with a determined place, or when their middles lie at one point.
     """
     known = [part for part in parts if np.abs(part.loose[3:]).max(initial=0.0) < 0.1]
     if len(known) < _FEWEST:
@@ -183,21 +185,10 @@ def drift_of(parts: Sequence[Moved]) -> Drift | None:
         block[3, 3:6], block[3, 7] = part.arm * axis * sure, part.arm * x * sure
         rows.append(block)
         right.append(np.r_[part.slide, part.arm * float(part.turn @ axis) * sure])
-    matrix, wanted = np.concatenate(rows), np.concatenate(right)
-    weights = np.ones(len(wanted))
-    found = np.zeros(8)
-    for _ in range(40):
-        root = np.sqrt(weights)
-        found = np.linalg.lstsq(matrix * root[:, None], wanted * root, rcond=1e-10)[0]
-        off = np.linalg.norm((wanted - matrix @ found).reshape(-1, 4), axis=1)
-        weights = np.repeat(1.0 / np.maximum(off, _SAY), 4)
-    rest = wanted - matrix @ found
-    freedom = max(len(wanted) - 8, 1)
-    inverse = np.linalg.pinv((matrix * weights[:, None]).T @ matrix, rcond=1e-10, hermitian=True)
-    meat = (matrix * (weights * rest)[:, None]).T @ (matrix * (weights * rest)[:, None])
-    error = np.sqrt(np.maximum(np.diag(inverse @ meat @ inverse) * len(wanted) / freedom, 0.0))
+    found, error = _robust(np.array(rows), np.array(right))
     growth, twist = float(found[6]), float(np.degrees(found[7] * span))
     growth_e, twist_e = float(error[6]), float(np.degrees(error[7] * span))
+    steady = _steady(np.array(rows), np.array(right), found)
     width = float(np.linalg.norm(away - along[:, None] * axis, axis=1).max()) + max(part.arm for part in known)
     return Drift(
         axis=axis,
@@ -206,11 +197,40 @@ def drift_of(parts: Sequence[Moved]) -> Drift | None:
         growth_u=2 * growth_e,
         twist_deg=twist,
         twist_u=2 * twist_e,
-        grown=abs(growth) > _SURE * growth_e and abs(growth) * span >= _LEAST_MM,
-        twisted=abs(twist) > _SURE * twist_e
+        grown=steady[0] and abs(growth) > _SURE * growth_e and abs(growth) * span >= _LEAST_MM,
+        twisted=steady[1]
+        and abs(twist) > _SURE * twist_e
         and abs(twist) >= _LEAST_DEG
         and np.radians(abs(twist)) * width >= _LEAST_MM,
     )
+
+
+def _robust(rows: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Least squares in which parts far off have less say: the unknowns (8,) and their standard errors. rows: (k, 4, 8)
+    and right: (k, 4), one block for each part."""
+    weights: Floats = np.ones(len(rows))
+    found: Floats = np.zeros(8)
+    for _ in range(40):
+        root = np.sqrt(weights)
+        weighted, wanted = (rows * root[:, None, None]).reshape(-1, 8), (right * root[:, None]).reshape(-1)
+        found = np.asarray(np.linalg.lstsq(weighted, wanted, rcond=1e-10)[0], dtype=np.float64)
+        weights = np.asarray(1.0 / np.maximum(np.linalg.norm(right - rows @ found, axis=1), _SAY))
+    rest = right - rows @ found
+    inverse = np.linalg.pinv(np.einsum("k,kij,kil->jl", weights, rows, rows), rcond=1e-10, hermitian=True)
+    pulls = np.einsum("k,kij,ki->kj", weights, rows, rest)
+    freedom = max(rest.size - 8, 1)
+    return found, np.sqrt(np.maximum(np.diag(inverse @ (pulls.T @ pulls) @ inverse) * rest.size / freedom, 0.0))
+
+
+def _steady(rows: Floats, right: Floats, found: Floats) -> tuple[bool, bool]:
+    """Whether growth and twist stay, for the most part, whichever part is left out: no single part makes them."""
+    least = np.full(2, np.inf)
+    for k in range(len(rows)):
+        others = np.arange(len(rows)) != k
+        left, _ = _robust(rows[others], right[others])
+        least = np.minimum(least, left[6:] * np.sign(found[6:]))
+    held = least >= _STEADY * np.abs(found[6:])
+    return bool(held[0]), bool(held[1])
 
 
 def skew(vector: Floats) -> Floats:

@@ -114,18 +114,19 @@ def drift_sentences(drift: Drift) -> list[str]:
     """Growth and twist of the whole, where they are worth naming."""
     said = []
     if drift.grown:
-        size = abs(drift.growth) * drift.span
+        size = quantity(abs(drift.growth) * drift.span, "mm", 1)
+        way = "longer" if drift.growth > 0 else "shorter"
+        share, span = quantity(100 * abs(drift.growth), "%", 2), quantity(drift.span, "mm", 0)
         said.append(
-            f"The whole is {quantity(size, 'mm', 1)} {'longer' if drift.growth > 0 else 'shorter'} than nominal over "
-            f"{quantity(drift.span, 'mm', 0)} ({quantity(100 * abs(drift.growth), '%', 2)}): a matter of scale, not of "
-            "single parts."
+            f"The parts lie as if the whole were {size} {way} than nominal over {span} ({share}): a matter of scale or "
+            "of setting out, more than of single parts."
         )
     if drift.twisted:
         start, end, seen = _ENDS[int(np.argmax(np.abs(drift.axis)))]
         way = "clockwise" if drift.twist_deg > 0 else "anticlockwise"
         said.append(
-            f"The whole is twisted by {_degrees(abs(drift.twist_deg))} from its {start} to its {end} "
-            f"({way}, seen from {seen})."
+            f"The parts lie as if the whole were twisted by {_degrees(abs(drift.twist_deg))} from its {start} to its "
+            f"{end} ({way}, seen from {seen})."
         )
     return said
 

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,6 +52,14 @@ def state_in_words(scan: MockupScan) -> tuple[str, str, str]:
         case State.STOPPED:
             return "none", "Stopped. Nothing was measured.", "The file is safe: work it out again when you like."
     return "way", "Being worked out.", "You may leave this page; the work goes on."
+
+
+def spoken_reports(scans: Iterable[MockupScan]) -> list[MockupScan]:
+    """Each with its `mark`, what it `said` and `then`, for a list."""
+    rows = list(scans)
+    for scan in rows:
+        scan.mark, scan.said, scan.then = state_in_words(scan)
+    return rows
 
 
 class Report:

@@ -17,7 +17,7 @@ from lessons.position_job import STAGES, enqueue
 from lessons.position_table import LARGEST, Preview, as_text, preview
 from lessons.queries import positions as queries
 from lessons.queries.trials import mockup_or_404
-from lessons.reading.positions import Report, state_in_words
+from lessons.reading.positions import Report, spoken_reports, state_in_words
 from lessons.services import positions as services
 from logbook.once import sent_before, submit_once
 from metrology.assembly_table import turns_from
@@ -184,7 +184,7 @@ def withdraw(request: HttpRequest, code: str) -> HttpResponse:
 
 def panel(mockup: Mockup) -> dict[str, Any]:
     """What the page of a mock-up says of its assembly and its newest scans. Two queries."""
-    reports = list(queries.reports_of(mockup)[:20])
-    for scan in reports:
-        scan.mark, scan.said, scan.then = state_in_words(scan)
-    return {"assembly": queries.current_assembly(mockup), "reports": reports}
+    return {
+        "assembly": queries.current_assembly(mockup),
+        "reports": spoken_reports(queries.reports_of(mockup)[:20]),
+    }

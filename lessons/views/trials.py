@@ -13,9 +13,11 @@ from django.views.decorators.http import require_http_methods, require_safe
 from lessons import services
 from lessons.forms import trials as forms
 from lessons.models import FitCheck, Lesson, Trial, TrialPiece
+from lessons.queries import positions
 from lessons.queries import trials as queries
 from lessons.queries.lessons import photos_of
 from lessons.reading.lessons import shots
+from lessons.reading.positions import spoken_reports
 from lessons.reading.trials import Gap, gap_in_words, limits_here, span_said, stands_for, trial_in_words
 from parts.acting import act_once, act_or_say, form_page, may
 from parts.errors import Refusal
@@ -89,6 +91,7 @@ def _trial_page(request: HttpRequest, found: Trial, **bound: Form) -> HttpRespon
         "shots": shots(photos_of(found)),
         "lessons": Lesson.objects.filter(seen_in_trial=found).select_related("kit").order_by("code"),
         "answers": found.answers.select_related("kit").order_by("code"),
+        "reports": spoken_reports(positions.reports().filter(trial=found).defer("figures")[:10]),
     }
     if running:
         note = {name: getattr(found, name) for name in ("conditions", "crew", "went_wrong")}

@@ -291,6 +291,7 @@ def test_the_report_reads_out_what_was_found(upload, technician, signed_in):
     scan = worked_out(upload(trial=trial))
     client = signed_in(technician)
     page = client.get(scan.get_absolute_url()).content.decode()
+    assert scan.code in client.get(trial.get_absolute_url()).content.decode()
     for said in ("5.0\u00a0mm too high", "does not conform", trial.code, "Q-01", "plan.png", "ISO 1101"):
         assert said in page
     table = client.get(reverse("lessons:position_table", args=["TPW", scan.code]))

@@ -155,7 +155,7 @@ def test_growth_of_the_whole_is_named_and_not_taken_for_many_faults():
     report = position_report(parts, take(parts, grown).cloud, PLAIN)
     assert report.drift.grown and not report.drift.twisted
     assert report.drift.growth == pytest.approx(0.0005, abs=3e-5)
-    assert report.notes[0].startswith("The whole is 1.4\u00a0mm longer than nominal over 2")
+    assert report.notes[0].startswith("The parts lie as if the whole were 1.4\u00a0mm longer than nominal over 2")
 
 
 def test_twist_of_the_whole_is_named():
