@@ -9,6 +9,7 @@ from typing import Literal
 
 from metrology.bodies import Floats
 from metrology.pose import Pose
+from metrology.selection import Selection
 
 DATUM, MARKED, BEST_FIT = "datum alignment", "marked points", "best fit"
 
@@ -17,16 +18,10 @@ Vector = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class DatumRegion:
-    """A chosen part of the nominal surface; what is given narrows it down, at least one of the three is needed.
-
-    box: (x min, y min, z min, x max, y max, z max) mm, nominal frame. facing: a direction; surface whose normal lies
-    within 45° of it belongs. faces: rows of the nominal mesh as it was given.
-    """
+    """A chosen part of the nominal surface that a datum is taken from."""
 
     name: str
-    box: tuple[float, float, float, float, float, float] | None = None
-    facing: Vector | None = None
-    faces: tuple[int, ...] | None = None
+    selection: Selection
 
 
 @dataclass(frozen=True)

@@ -4,20 +4,26 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from metrology.bodies import Floats, Ints
-from metrology.surface import Flags, Samples, Surface
+from metrology.rotation import quarter_turns, rotation_grid, turned_by
+from metrology.voxels import Target, principal_axes
+
+__all__ = ["SAME_POSE", "Poses", "distinct", "evenly", "reflected", "rotation_grid", "search", "turned_by"]
 
 # Poses that move no corner of the nominal apart by more than this share of its diagonal count as one pose.
 SAME_POSE = 0.03
 # Where an extent ends: some strays may lie beyond.
 _ENDS = (0.005, 0.995)
+# Points farther off than this share of the diagonal all count alike, in the beginning and in the end.
+_FAR, _NEAR = 0.08, 0.025
+# Rotations tried, positions of each kept, and starts kept after the first look.
+_TURNS, _EACH, _STARTS = 300, 3, 400
 
 
 @dataclass(frozen=True)
 class Poses:
-    """Rigid poses about two middles: p -> turn @ (p - middle of the scan) + shift + middle of the nominal.
+    """Rigid poses between the middle of the scan and the seen frame of the target: p -> turn @ p + shift.
 
     turns: (k, 3, 3). shifts: (k, 3) mm. scores: (k,) mm, lower is better.
     """
@@ -36,44 +42,38 @@ class Poses:
         return self.take(np.argsort(self.scores, kind="stable")[:count])
 
 
-class Target:
-    """The nominal as samples about its middle, for coarse fits by nearest sample. scale: half its diagonal, mm."""
-
-    def __init__(self, surface: Surface, samples: Samples) -> None:
-        self.middle = surface.centroid
-        self.points = samples.points - self.middle
-        self.normals = samples.normals
-        self.scale = surface.diagonal / 2
-        self.spacing = samples.spacing
-        self.tree = cKDTree(self.points)
-        low, high = surface.vertices.min(axis=0) - self.middle, surface.vertices.max(axis=0) - self.middle
-        self.corners = np.array([[(low, high)[n >> axis & 1][axis] for axis in range(3)] for n in range(8)])
-
-
 def search(points: Floats, target: Target, tick: Callable[[], None]) -> Poses:
     """The best few clearly different coarse poses of a scan on the target, best first.
 
-    points: (n, 3) mm about the middle of the scan, evenly spread over what was scanned, few strays. Starts from every
-    way to lay the principal axes of the scan on those of the nominal and from an even grid of rotations; each round
-    takes more points and keeps fewer starts. Then the ways of turning the best pose that symmetric or nearly
-    symmetric parts confuse are tried too. tick is called after each step.
+    points: (n, 3) mm about the middle of the scan, evenly spread over what was scanned, few strays, in an order
+    without pattern. Starts from every way to lay the principal axes of the scan on those of the nominal and from an
+    even grid of rotations; for each, the scan is laid middle on middle and against the ends of the nominal, as a scan
+    of a part of it would lie. Each round takes more points and keeps fewer starts. tick is called after each step.
     """
-    turns = np.concatenate([_axes_on_axes(points, target.points), rotation_grid(72)])
-    # Middle on middle; and, for scans with holes, the middle of the extent on the middle of the extent.
-    shifts = np.concatenate([np.zeros((len(turns), 3)), _extent_on_extent(turns, points, target)])
-    poses = Poses(np.concatenate([turns, turns]), shifts, np.zeros(len(shifts)))
-    for count, steps, kept in ((150, 4, 60), (300, 5, 20), (800, 6, 6)):
-        poses = distinct(_refined(poses, evenly(points, count), target, steps, tick), target, kept)
-    turned = _refined(_turned_about_axes(poses.best(1), target), evenly(points, 300), target, 4, tick)
-    poses = distinct(_joined(poses, turned), target, 8)
-    slid = _refined(_slid_to_ends(poses.best(2), points, target), evenly(points, 300), target, 4, tick)
-    both = _joined(poses, _refined(_joined(slid.best(10), turned.best(10)), evenly(points, 800), target, 5, tick))
-    return distinct(both, target, 8)
+    turns = np.concatenate([quarter_turns() @ principal_axes(points).T, rotation_grid(_TURNS)])
+    poses = _starts(turns, points, target)
+    tick()
+    for count, steps, kept in ((100, 4, 120), (250, 4, 40), (600, 5, 12)):
+        reach = _FAR if count < 600 else 0.5 * (_FAR + _NEAR)
+        poses = refined(poses, evenly(points, count), target, steps, reach, tick)
+        poses = distinct(poses, target, kept)
+    return rivals(poses, points, target, tick)
+
+
+def rivals(poses: Poses, points: Floats, target: Target, tick: Callable[[], None]) -> Poses:
+    """The best poses with those that a symmetric, nearly symmetric or partly seen part confuses with the best ones."""
+    few = evenly(points, 600)
+    others = [slid_to_ends(poses.best(2), points, target), turned_about_axes(poses.best(1), target, points)]
+    for one in others:
+        scored = Poses(one.turns, one.shifts, scores_of(one, evenly(points, 250), target, _FAR))
+        poses = _joined(poses, refined(scored.best(24), few, target, 5, _NEAR, tick))
+    poses = distinct(poses, target, 14)
+    return distinct(refined(poses, evenly(points, 1000), target, 4, _NEAR, tick), target, 10)
 
 
 def distinct(poses: Poses, target: Target, count: int) -> Poses:
     """The best poses, leaving out any that hardly differs from a better one."""
-    placed = target.corners @ poses.turns.transpose(0, 2, 1) + poses.shifts[:, None]
+    placed = (target.corners - poses.shifts[:, None]) @ poses.turns
     kept: list[int] = []
     for row in np.argsort(poses.scores, kind="stable"):
         apart = np.linalg.norm(placed[kept] - placed[row], axis=2).max(axis=1)
@@ -91,148 +91,125 @@ def evenly(points: Floats, count: int) -> Floats:
     return points[np.arange(count) * len(points) // count]
 
 
-def rotation_grid(count: int) -> Floats:
-    """`count` rotations spread evenly over all rotations, (count, 3, 3).
-
-    Quaternions on two interleaved spirals (super-Fibonacci spirals, Alexa 2022, constants from memory).
-    """
-    step = np.arange(count) + 0.5
-    inner, outer = np.sqrt(step / count), np.sqrt(1 - step / count)
-    a, b = 2 * np.pi * step / np.sqrt(2.0), 2 * np.pi * step / 1.533751168755204288118041
-    return from_quaternions(
-        np.stack([inner * np.sin(a), inner * np.cos(a), outer * np.sin(b), outer * np.cos(b)], axis=1)
+def _joined(one: Poses, other: Poses) -> Poses:
+    return Poses(
+        np.concatenate([one.turns, other.turns]),
+        np.concatenate([one.shifts, other.shifts]),
+        np.concatenate([one.scores, other.scores]),
     )
 
 
-def from_quaternions(q: Floats) -> Floats:
-    """Rotations (k, 3, 3) of unit quaternions (k, 4), scalar last."""
-    x, y, z, w = q.T
-    rows = [
-        [1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)],
-        [2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)],
-        [2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)],
-    ]
-    return np.moveaxis(np.array(rows), 2, 0)
+def _starts(turns: Floats, points: Floats, target: Target) -> Poses:
+    """The best starting positions for each rotation: middle on middle, and ends on ends along each axis."""
+    some = evenly(points, 600) @ turns.transpose(0, 2, 1)
+    ends = np.quantile(target.points, _ENDS, axis=0)
+    low, high = np.quantile(some, _ENDS, axis=1)
+    to_low, to_high = ends[0] - low, ends[1] - high
+    middle = (to_low + to_high) / 2
+    # Where the scan is as long as the nominal, its ends cannot lie elsewhere.
+    short = (np.abs(to_high - to_low) > 0.06 * 2 * target.scale)[:, :, None]
+    ways = np.where(short, np.stack([to_low, middle, to_high], axis=2), middle[:, :, None])
+    steps = np.stack(np.meshgrid(*[np.arange(3)] * 3, indexing="ij")).reshape(3, -1).T
+    shifts = np.concatenate([np.zeros((len(turns), 1, 3)), ways[:, np.arange(3), steps]], axis=1)
+    needed = np.ones(shifts.shape[:2], dtype=np.bool_)
+    needed[:, 1:] = (short[:, None, :, 0] | (steps == 1)).all(axis=2)
+    rows, places = np.nonzero(needed)
+    poses = Poses(turns[rows], shifts[rows, places], np.zeros(len(rows)))
+    poses = Poses(poses.turns, poses.shifts, scores_of(poses, evenly(points, 48), target, _FAR))
+    order = np.lexsort((poses.scores, rows))
+    rank = np.arange(len(rows)) - np.searchsorted(rows[order], rows[order])
+    return poses.take(order[rank < _EACH]).best(_STARTS)
 
 
-def turned_by(vectors: Floats) -> Floats:
-    """Rotations (k, 3, 3) about vectors (k, 3) by their length in radians; exact to rounding for any length."""
-    half = np.linalg.norm(vectors, axis=1, keepdims=True) / 2
-    return from_quaternions(np.hstack([vectors * np.sinc(half / np.pi) / 2, np.cos(half)]))
-
-
-def principal_axes(points: Floats) -> Floats:
-    """Columns: directions of least to most spread about the mean, right-handed, (3, 3)."""
-    centred = points - points.mean(axis=0)
-    axes: Floats = np.linalg.eigh(np.einsum("ni,nj->ij", centred, centred))[1]
-    axes[:, 2] *= np.sign(np.linalg.det(axes))
-    return axes
-
-
-def _parts(poses: Poses) -> tuple[Floats, Floats, Floats]:
-    return poses.turns, poses.shifts, poses.scores
-
-
-def _quarter_turns() -> Floats:
-    """The 24 rotations that carry the coordinate axes onto themselves."""
-    found = []
-    for order in ((0, 1, 2), (1, 2, 0), (2, 0, 1), (0, 2, 1), (2, 1, 0), (1, 0, 2)):
-        for signs in range(8):
-            turn = np.zeros((3, 3))
-            turn[range(3), order] = [1 - 2 * (signs >> axis & 1) for axis in range(3)]
-            if np.linalg.det(turn) > 0:
-                found.append(turn)
-    return np.array(found)
-
-
-def _axes_on_axes(points: Floats, target: Floats) -> Floats:
-    scan, nominal = principal_axes(points), principal_axes(target)
-    return nominal @ _quarter_turns() @ scan.T
-
-
-def _joined(one: Poses, other: Poses) -> Poses:
-    return Poses(*(np.concatenate(pair) for pair in zip(_parts(one), _parts(other), strict=True)))
-
-
-def _extent_on_extent(turns: Floats, points: Floats, target: Target) -> Floats:
-    """Shifts that lay the middle of the turned scan's extent on the nominal's, along its principal axes, (k, 3)."""
-    axes = principal_axes(target.points)
-    middle = np.quantile(target.points @ axes, _ENDS, axis=0).mean(axis=0)
-    turned = evenly(points, 1000) @ (axes.T @ turns).transpose(0, 2, 1)
-    shifts: Floats = (middle - np.quantile(turned, _ENDS, axis=1).mean(axis=0)) @ axes.T
-    return shifts
-
-
-def _slid_to_ends(poses: Poses, points: Floats, target: Target) -> Poses:
+def slid_to_ends(poses: Poses, points: Floats, target: Target) -> Poses:
     """Each pose moved along the principal axes of the nominal until the ends of the scan meet the nominal's ends.
 
     Where part of the nominal was not scanned, the middle of the scan is not the middle of the part.
     """
-    axes = principal_axes(target.points)
-    ends = np.quantile(target.points @ axes, _ENDS, axis=0)
+    ends = np.quantile(target.points, _ENDS, axis=0)
     turns, shifts = [], []
     for turn, shift in zip(poses.turns, poses.shifts, strict=True):
-        gaps = ends - np.quantile((evenly(points, 3000) @ turn.T + shift) @ axes, _ENDS, axis=0)
+        gaps = ends - np.quantile(evenly(points, 3000) @ turn.T + shift, _ENDS, axis=0)
         ways = np.array(np.meshgrid(*np.vstack([np.zeros(3), gaps]).T, indexing="ij")).reshape(3, -1).T[1:]
         turns.append(np.repeat(turn[None], len(ways), axis=0))
-        shifts.append(shift + ways @ axes.T)
+        shifts.append(shift + ways)
     return Poses(np.concatenate(turns), np.concatenate(shifts), np.zeros(26 * len(poses)))
 
 
-def _turned_about_axes(pose: Poses, target: Target) -> Poses:
-    """A pose turned about the principal axes of the nominal: quarter turns, and every 30° and 45° about each axis."""
-    axes = principal_axes(target.points)
-    angles = np.deg2rad([30, 45, 60, 120, 135, 150, 210, 225, 240, 300, 315, 330])
-    about = turned_by(np.concatenate([np.outer(angles, axes[:, k]) for k in range(3)]))
-    turns = np.concatenate([axes @ _quarter_turns()[1:] @ axes.T, about])
-    centre = _middle_of_box(axes, target)
-    shifts = (pose.shifts[0] - centre) @ turns.transpose(0, 2, 1) + centre
-    return Poses(turns @ pose.turns[0], shifts, np.zeros(len(turns)))
+def turned_about_axes(poses: Poses, target: Target, points: Floats) -> Poses:
+    """Each pose turned about the principal axes of the nominal: quarter turns, and every 10° about each axis.
+
+    Once about the middle of the nominal's box, where the symmetry of a box-like part lies, and once about the middle
+    of the scan's extent, for a part that was seen only in part.
+    """
+    angles = np.deg2rad(np.arange(10, 360, 10))
+    about = turned_by(np.concatenate([np.outer(angles, axis) for axis in np.eye(3)]))
+    turns = np.concatenate([quarter_turns()[1:], about])
+    found_turns, found_shifts = [], []
+    for turn, shift in zip(poses.turns, poses.shifts, strict=True):
+        placed = evenly(points, 1000) @ turn.T + shift
+        for centre in ((target.low + target.high) / 2, np.quantile(placed, _ENDS, axis=0).mean(axis=0)):
+            found_turns.append(turns @ turn)
+            found_shifts.append((shift - centre) @ turns.transpose(0, 2, 1) + centre)
+    return Poses(np.concatenate(found_turns), np.concatenate(found_shifts), np.zeros(len(turns) * 2 * len(poses)))
 
 
-def reflected(turn: Floats, shift: Floats, target: Target) -> tuple[Floats, Floats]:
-    """A pose reflected in each principal plane of the nominal: turns (3, 3, 3) and shifts (3, 3) for the scan mirrored
-    in x; or from a pose of the mirrored scan to poses of the scan itself."""
-    axes = principal_axes(target.points)
-    centre = _middle_of_box(axes, target)
-    mirrors = np.eye(3) - 2 * axes.T[:, :, None] * axes.T[:, None, :]
-    return mirrors @ turn @ np.diag([-1.0, 1.0, 1.0]), (shift - centre) @ mirrors + centre
+def reflected(turn: Floats, shift: Floats, target: Target) -> Poses:
+    """A pose reflected in each principal plane of the nominal: poses of the scan mirrored in x; or from a pose of the
+    mirrored scan to poses of the scan itself."""
+    centre = (target.low + target.high) / 2
+    mirrors = np.array([np.diag(1.0 - 2.0 * np.eye(3)[axis]) for axis in range(3)])
+    turns = mirrors @ turn @ np.diag([-1.0, 1.0, 1.0])
+    return Poses(turns, (shift - centre) @ mirrors + centre, np.zeros(3))
 
 
-def _middle_of_box(axes: Floats, target: Target) -> Floats:
-    """Middle of the nominal's box along the axes, where the symmetry of a box-like part lies, (3,) mm."""
-    along = target.points @ axes
-    middle: Floats = axes @ (along.min(axis=0) + along.max(axis=0)) / 2
-    return middle
+def scores_of(poses: Poses, points: Floats, target: Target, reach: float) -> Floats:
+    """Root mean square distance of the points in every pose, each counting `reach` of the diagonal at the most, mm."""
+    return _look(poses.turns, poses.shifts, points, target, reach * 2 * target.scale)[0]
 
 
-def _refined(poses: Poses, points: Floats, target: Target, steps: int, tick: Callable[[], None]) -> Poses:
-    turns, shifts, scores = _parts(poses)
+def refined(poses: Poses, points: Floats, target: Target, steps: int, reach: float, tick: Callable[[], None]) -> Poses:
+    """Every pose after some steps of point-to-plane fitting by nearest cubes, and its score.
+
+    Each step uses the nearest three quarters of the points, and of these the ones within `reach` of the diagonal.
+    """
+    turns, shifts = poses.turns, poses.shifts
+    far = reach * 2 * target.scale
     for _ in range(steps):
-        turns, shifts, scores = _step(turns, shifts, points, target)
+        turns, shifts = _step(turns, shifts, points, target, far)
         tick()
-    return Poses(turns, shifts, scores)
+    return Poses(turns, shifts, _look(turns, shifts, points, target, far)[0])
 
 
-def _step(turns: Floats, shifts: Floats, points: Floats, target: Target) -> tuple[Floats, Floats, Floats]:
-    """One trimmed point-to-plane step of every pose at once; the score belongs to the pose before the step."""
-    starts, count = len(turns), len(points)
+def _look(
+    turns: Floats, shifts: Floats, points: Floats, target: Target, far: float
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Scores (k,), placed points (k, n, 3), normals there (k, n, 3), distances along them and in all (k, n)."""
     moved = points @ turns.transpose(0, 2, 1) + shifts[:, None]
-    distance, nearest = target.tree.query(moved.reshape(-1, 3), workers=-1)
-    distance = distance.reshape(starts, count)
-    normals = target.normals[nearest].reshape(starts, count, 3)
-    away = np.einsum("skj,skj->sk", moved - target.points[nearest].reshape(starts, count, 3), normals)
-    limit = np.partition(distance, int(0.8 * (count - 1)), axis=1)[:, int(0.8 * (count - 1))]
-    kept: Flags = distance <= limit[:, None]
-    # The nearest sample may be a spacing to the side of the true closest point: only the rest counts as sideways.
-    sideways = np.maximum(np.sqrt(np.maximum(distance**2 - away**2, 0.0)) - target.spacing, 0.0)
-    scores = np.sqrt((np.minimum(away**2 + sideways**2, limit[:, None] ** 2)).mean(axis=1))
-    about = shifts[:, None]
-    rows = np.concatenate([np.cross((moved - about) / target.scale, normals), normals], axis=2)
-    weighted = rows * kept[:, :, None]
-    system = weighted.transpose(0, 2, 1) @ rows
+    flat = moved.reshape(-1, 3)
+    nearest = target.nearest(flat)
+    normals = target.fine_normals[nearest]
+    gap = flat - target.fine[nearest]
+    away = np.einsum("ij,ij->i", gap, normals)
+    # The nearest sample may be a cube to the side of the true closest point: only the rest counts as sideways.
+    sideways = np.maximum(np.sqrt(np.maximum(np.einsum("ij,ij->i", gap, gap) - away**2, 0.0)) - target.side, 0.0)
+    shape = moved.shape[:2]
+    away = away.reshape(shape)
+    distance = np.sqrt(away**2 + sideways.reshape(shape) ** 2)
+    scores = np.sqrt((np.minimum(distance, far) ** 2).mean(axis=1))
+    return scores, moved, normals.reshape(moved.shape), away, distance
+
+
+def _step(turns: Floats, shifts: Floats, points: Floats, target: Target, far: float) -> tuple[Floats, Floats]:
+    _, moved, normals, away, distance = _look(turns, shifts, points, target, far)
+    middle = int(0.75 * (distance.shape[1] - 1))
+    limit = np.minimum(np.partition(distance, middle, axis=1)[:, middle], far)
+    kept = (distance <= limit[:, None]).astype(np.float64)
+    rows = np.concatenate([np.cross((moved - shifts[:, None]) / target.scale, normals), normals], axis=2)
+    weighted = (rows * kept[:, :, None]).transpose(0, 2, 1)
+    system = weighted @ rows
     system += np.eye(6) * (1e-3 * np.trace(system, axis1=1, axis2=2)[:, None, None] / 6 + 1e-12)
-    change = np.linalg.solve(system, -(weighted.transpose(0, 2, 1) @ away[:, :, None]))[:, :, 0]
+    change = np.linalg.solve(system, -(weighted @ away[:, :, None]))[:, :, 0]
     turn = change[:, :3] / target.scale
     turn *= np.minimum(1.0, 0.6 / np.maximum(np.linalg.norm(turn, axis=1, keepdims=True), 1e-12))
-    return turned_by(turn) @ turns, shifts + change[:, 3:], scores
+    return turned_by(turn) @ turns, shifts + change[:, 3:]

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from metrology.bodies import Floats, Ints
@@ -48,6 +50,29 @@ def common_body(points: Floats, surface: Surface, seed: int) -> tuple[Floats, li
     return body, planes
 
 
+def separate(body: Floats, width: float) -> list[Ints]:
+    """Rows of what may be the part alone: everything, or where that is wider than the nominal, each large piece.
+
+    body: (n, 3) evenly spread points. width: greatest distance across the nominal, mm. Pieces are joined points, up to
+    the three largest with at least 8 % of the points, none wider than the nominal unless all are.
+    """
+    everything = np.arange(len(body))
+    if len(body) < 60 or _too_wide(body, width, 0) < 0.005:
+        return [everything]
+    tree = cKDTree(body)
+    spacing = float(np.median(tree.query(body, k=[min(5, len(body))], workers=-1)[0]))
+    pairs = tree.query_pairs(2.5 * spacing, output_type="ndarray")
+    joined = coo_array((np.ones(len(pairs), dtype=np.int8), pairs.T), shape=(len(body), len(body)))
+    piece = connected_components(joined, directed=False)[1]
+    held = np.bincount(piece)
+    large = [int(k) for k in np.argsort(-held, kind="stable") if held[k] >= 0.08 * len(body)]
+    if len(large) < 2:
+        return [everything]
+    rows = [np.flatnonzero(piece == k) for k in large]
+    narrow = [some for some in rows if span(body[some]) < 1.15 * width]
+    return (narrow or rows)[:3]
+
+
 def off_planes(points: Floats, planes: list[Plane]) -> Flags:
     """True for points that lie on none of the planes, (n,)."""
     kept = np.ones(len(points), dtype=np.bool_)
@@ -75,14 +100,22 @@ def thinned(points: Floats, edge: float) -> Floats:
     return spread_pick(points[kept], 12_000, 0)
 
 
-def lonely(points: Floats, scan: Floats) -> Flags:
-    """True for points whose sixth neighbour in the scan is farther away than is usual for such points, (n,).
+def lonely(points: Floats, scan: Floats, stands_for: Floats) -> Flags:
+    """True for points whose sixth neighbour in the scan is farther away than is usual on the surface, (n,).
 
-    Farther: more than 2.5 times the median, as where the scan is six times thinner than it mostly is.
+    stands_for: (n,) area of each, so that a place crowded with points does not say what is usual. Farther: more than
+    2.5 times the median, as where the scan is six times thinner than it mostly is.
     """
     away = cKDTree(scan).query(points, k=[min(7, len(scan))], workers=-1)[0][:, 0]
-    far: Flags = away > 2.5 * np.median(away)
+    far: Flags = away > 2.5 * middle_of(away, stands_for)
     return far
+
+
+def middle_of(values: Floats, weights: Floats) -> float:
+    """The value with half of the weight below it."""
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(reached, reached[-1] / 2)]])
 
 
 def span(points: Floats) -> float:

@@ -5,9 +5,11 @@ from scipy.spatial.transform import Rotation
 
 from metrology.bodies import Cloud
 from metrology.errors import AlignmentError, InputError, Stopped
-from metrology.pose_search import Target, reflected, rotation_grid, turned_by
+from metrology.pose_search import reflected
 from metrology.registration import fit_rotation, register
+from metrology.rotation import rotation_grid, turned_by, vector_of
 from metrology.surface import prepare, sample
+from metrology.voxels import Target
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh, misplaced, patch, scan_of
 
 # Eight noisy box corners. COMPUTED with scipy 1.17.1 Rotation.align_vectors; open3d 0.20 point-to-point agrees.
@@ -83,6 +85,11 @@ def test_rotation_fit_refuses_what_fixes_no_rotation(source, code):
 def test_turns_agree_with_scipy():
     vectors = np.array([[0.0, 0, 0], [1e-9, 0, 0], [0.3, -0.2, 0.1], [0, 0, np.pi], [4.0, 1.0, -2.0]])
     assert turned_by(vectors) == pytest.approx(Rotation.from_rotvec(vectors).as_matrix(), abs=1e-12)
+
+
+@pytest.mark.parametrize("vector", [[0.3, -0.2, 0.1], [0, 0, np.pi], [np.pi / 2, 0, 0], [0, 0, 0], [1e-9, 0, 0]])
+def test_a_rotation_gives_back_its_vector(vector):
+    assert vector_of(turned_by(np.array([vector]))[0]) == pytest.approx(vector, abs=1e-12)
 
 
 def test_rotation_grid_leaves_no_rotation_far_from_a_start():
@@ -174,8 +181,9 @@ def test_a_mirrored_part_is_refused():
 def test_a_mirrored_pose_of_a_symmetric_part_leads_back_to_poses_that_fit():
     body = box(300, 200, 100)
     surface = prepare(body)
-    turns, shifts = reflected(np.eye(3), np.zeros(3), Target(surface, sample(surface, 2000)))
-    for turn, shift in zip(turns, shifts, strict=True):
+    target = Target(surface, sample(surface, 2000))
+    poses = reflected(target.axes.T, np.zeros(3), target)
+    for turn, shift in zip(target.axes @ poses.turns, poses.shifts @ target.axes.T, strict=True):
         assert np.linalg.det(turn) == pytest.approx(1.0)
         assert np.abs(body.vertices @ turn.T + shift).max(axis=0) == pytest.approx([150, 100, 50], abs=5)
 

@@ -1,0 +1,186 @@
+"""Which of several poses is right: rivals refined on the mesh itself, compared over the points that any explains."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from metrology.bodies import Floats
+from metrology.deviation import closest_in_order
+from metrology.errors import AlignmentError
+from metrology.fine_fit import REACH, Fit, fit, motions
+from metrology.pose_search import SAME_POSE, Poses, evenly, reflected, search
+from metrology.rotation import turned_by
+from metrology.surface import Surface
+from metrology.voxels import Target
+from metrology.wording import quantity
+
+# A different pose whose residual is below this multiple of the best one's fits almost as well.
+_ALMOST = 1.25
+# More than this share out of reach, or half the scan farther off than this share of the diagonal: another part.
+FAR_SHARE, _FAR_MEDIAN = 0.4, 0.008
+# Nine tenths of the scan nearer than this share of the diagonal: only details of the shape are left to doubt.
+_WELL = 0.002
+_FLIP = np.array([-1.0, 1.0, 1.0])
+# A mirrored scan that leaves less than this share of the residual means the part is mirrored.
+_MIRRORED = 0.6
+# Motions less than this as stiff as the stiffest are followed to their end: some detail there may hold the part.
+_SOFT = 0.03
+_SOFT_STEPS = 72
+
+
+@dataclass(frozen=True)
+class Contest:
+    """Clearly different poses of a scan, best first, and poses of its mirror image."""
+
+    proper: list[Fit]
+    mirrored: list[Fit]
+
+    @property
+    def best(self) -> Fit:
+        return self.proper[0]
+
+
+def contest(surface: Surface, target: Target, body: Floats, tick: Callable[[], None]) -> Contest:
+    """Find the poses of a scan and let them compete on the mesh. body: (n, 3) mm about the middle of the scan, evenly
+    spread, in an order without pattern."""
+    judged = evenly(body, 2500)
+
+    def on_mesh(points: Floats, poses: Poses, steps: int) -> list[Fit]:
+        turns, shifts = target.axes @ poses.turns, poses.shifts @ target.axes.T
+        return [fit(surface, points, turn, shift, steps, tick) for turn, shift in zip(turns, shifts, strict=True)]
+
+    def further(points: Floats, fits: list[Fit], steps: int) -> list[Fit]:
+        return [fit(surface, points, one.turn, one.shift, steps, tick) for one in fits]
+
+    leading = _best_first(on_mesh(evenly(judged, 1000), search(body, target, tick), 8), target, surface)[:5]
+    proper = _best_first(further(judged, leading, 10), target, surface)
+    followed = _followed(surface, target, judged, proper[0], tick)
+    if followed:
+        proper = _best_first(proper[:3] + further(judged, followed, 10), target, surface)
+    if _fits_well(proper[0], surface):
+        # A mirrored part that fits so well is almost its own mirror image: the mirrored pose is a reflection of this.
+        poses = reflected(*_seen(proper[0], target), target)
+    else:
+        poses = search(judged * _FLIP, target, tick).best(3)
+    mirrored = on_mesh(judged * _FLIP, poses, 8)
+    better = next((one for one in mirrored if _fits_mirrored(proper[0], one, surface)), None)
+    if better is not None:
+        # And so before the part is called mirrored: the search may have found only the reflection of the right pose.
+        again = on_mesh(judged, reflected(*_seen(better, target), target), 20)
+        proper = _best_first(proper + again, target, surface)
+    return Contest(proper, mirrored)
+
+
+def _seen(one: Fit, target: Target) -> tuple[Floats, Floats]:
+    return target.axes.T @ one.turn, one.shift @ target.axes
+
+
+def _followed(surface: Surface, target: Target, points: Floats, best: Fit, tick: Callable[[], None]) -> list[Fit]:
+    """Where soft motions of the best pose lead: the scan carried along each of them, and refined where it fits.
+
+    A ring with a notch turns freely but for the notch, a bar of which a piece was seen slides but for what is on it.
+    """
+    few = evenly(points, 700)
+    arm = surface.diagonal / 2
+    placed = few @ best.turn.T + best.shift
+    values, _, _, facing = closest_in_order(surface, placed + surface.centroid)
+    near = np.abs(values) < REACH * surface.diagonal
+    if near.sum() < 20:
+        return []
+    rows = motions(placed[near], facing[near], arm)
+    stiffness, ways = np.linalg.eigh(rows.T @ rows)
+    found: list[Fit] = []
+    for way in ways.T[stiffness < _SOFT * stiffness[-1]]:
+        turns, shifts = _along(way, arm, target)
+        turns, shifts = turns @ best.turn, best.shift @ turns.transpose(0, 2, 1) + shifts
+        scores = np.array([_score(surface, few, turn, shift) for turn, shift in zip(turns, shifts, strict=True)])
+        tick()
+        dips = np.flatnonzero((scores <= np.roll(scores, 1)) & (scores < np.roll(scores, -1)))
+        for row in dips[np.argsort(scores[dips], kind="stable")][:6]:
+            found.append(fit(surface, few, turns[row], shifts[row], 8, tick))
+    return found
+
+
+def _along(way: Floats, arm: float, target: Target) -> tuple[Floats, Floats]:
+    """Steps along a motion: all the way round when it mostly turns, as far as the nominal is long when it slides."""
+    slide, turn = way[:3], way[3:] / arm
+    size = float(np.linalg.norm(turn))
+    if size * arm < 0.3:
+        reach = float(np.abs((target.high - target.low) * (slide @ target.axes)).max())
+        steps = np.linspace(-reach, reach, _SOFT_STEPS + 1)
+        return np.broadcast_to(np.eye(3), (len(steps), 3, 3)), np.outer(steps, slide / np.linalg.norm(slide))
+    # A turn about an axis off the middle: the foot of the middle on that axis stays where it is.
+    centre = np.cross(turn, slide) / size**2
+    angles = np.arange(1, _SOFT_STEPS) * (2 * np.pi / _SOFT_STEPS)
+    turns = turned_by(np.outer(angles, turn / size))
+    return turns, centre - centre @ turns.transpose(0, 2, 1)
+
+
+def _score(surface: Surface, points: Floats, turn: Floats, shift: Floats) -> float:
+    reach = REACH * surface.diagonal
+    squared = surface.tree.squared_distance(
+        surface.vertices, surface.faces, np.ascontiguousarray(points @ turn.T + shift + surface.centroid)
+    )[0]
+    return float(np.minimum(squared, reach**2).mean())
+
+
+def _best_first(fits: list[Fit], target: Target, surface: Surface) -> list[Fit]:
+    order = np.argsort(rms_of([one.residuals for one in fits], surface), kind="stable")
+    found: list[Fit] = []
+    for one in (fits[k] for k in order):
+        if all(apart(one, other, target) > SAME_POSE * surface.diagonal for other in found):
+            found.append(one)
+    return found
+
+
+def apart(one: Fit, other: Fit, target: Target) -> float:
+    """The farthest that two poses are apart at a corner of the nominal's box, mm."""
+    corners = target.corners @ target.axes.T
+    between = (corners - one.shift) @ one.turn - (corners - other.shift) @ other.turn
+    return float(np.linalg.norm(between, axis=1).max())
+
+
+def rms_of(residuals: list[Floats], surface: Surface) -> Floats:
+    """Root mean square residual of rival poses over the points that at least one of them explains, (k,) mm.
+
+    Points out of reach of every pose are strays and tell nothing; out of reach of one pose counts as the reach.
+    """
+    reach = REACH * surface.diagonal
+    size = np.abs(np.array(residuals))
+    told = size.min(axis=0) <= reach
+    if not told.any():
+        return np.full(len(size), reach)
+    rms: Floats = np.sqrt((np.minimum(size[:, told], reach) ** 2).mean(axis=1))
+    return rms
+
+
+def almost_as_good(best_rms: float, other_rms: float) -> bool:
+    return other_rms < _ALMOST * best_rms
+
+
+def _fits_well(one: Fit, surface: Surface) -> bool:
+    return float((np.abs(one.residuals) < _WELL * surface.diagonal).mean()) > 0.9
+
+
+def _fits_mirrored(best: Fit, mirrored: Fit, surface: Surface) -> bool:
+    proper_rms, mirrored_rms = rms_of([best.residuals, mirrored.residuals], surface)
+    return bool(mirrored_rms < _MIRRORED * proper_rms) and not unlike(mirrored, surface)
+
+
+def refuse_mirrored(found: Contest, surface: Surface) -> None:
+    for one in found.mirrored:
+        if _fits_mirrored(found.best, one, surface):
+            proper_rms, mirrored_rms = rms_of([found.best.residuals, one.residuals], surface)
+            raise AlignmentError(
+                "mirrored",
+                f"The scan fits the mirror image of the nominal (residual {quantity(mirrored_rms, 'mm', 2)}) better "
+                f"than the nominal itself (residual {quantity(proper_rms, 'mm', 2)}). Check that the export does not "
+                "mirror it, and that the part was not made from a mirrored mould.",
+            )
+
+
+def unlike(one: Fit, surface: Surface) -> bool:
+    size = np.abs(one.residuals)
+    far = float((size > REACH * surface.diagonal).mean())
+    return far > FAR_SHARE or float(np.median(size)) > _FAR_MEDIAN * surface.diagonal
