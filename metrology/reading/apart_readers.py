@@ -14,6 +14,8 @@ from typing import Any, NoReturn
 
 E57_AT_ONCE = 1 << 18
 LAS_AT_ONCE = 1 << 19
+# Compressed points take a few bytes each; even a million times the same point takes more than this.
+MOST_POINTS_A_BYTE = 1000
 AGAIN = "Export it again, or export the scan as PLY."
 CARTESIAN = ["cartesianX", "cartesianY", "cartesianZ"]
 SPHERICAL = ["sphericalRange", "sphericalAzimuth", "sphericalElevation"]
@@ -211,6 +213,7 @@ def _las_points(order: dict[str, Any]) -> dict[str, Any]:
     import laspy  # type: ignore[import-untyped]
     import numpy as np
 
+    _check_las_header(Path(order["path"]))
     with laspy.open(order["path"]) as reader:
         header = reader.header
         total = int(header.point_count)
@@ -240,6 +243,26 @@ def _las_points(order: dict[str, Any]) -> dict[str, Any]:
         refuse("truncated", f"The LAS file promises {total:,} points but holds {done:,}. {AGAIN}")
     notes = [f"{withheld:,} points that are marked as withheld were left out."] if withheld else []
     return {"unit": unit, "step": float(scales.max()), "notes": notes}
+
+
+def _check_las_header(path: Path) -> None:
+    """Refuse counts that cannot be, before a library believes them: records, and points in a compressed file."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(375)
+    if len(head) < 227:
+        refuse("truncated", f"The LAS file ends inside its header, after {size:,} bytes. {AGAIN}")
+    whole = int.from_bytes
+    header, points = whole(head[94:96], "little"), whole(head[96:100], "little")
+    records, count = whole(head[100:104], "little"), whole(head[107:111], "little")
+    more = start = 0
+    if head[25] >= 4 and len(head) == 375:
+        start, more = whole(head[235:243], "little"), whole(head[243:247], "little")
+        count = max(count, whole(head[247:255], "little"))
+    if points > size or records * 54 > points - header or (more and start + more * 60 > size):
+        refuse("damaged", f"The LAS header promises more records than the file's {size:,} bytes can hold. {AGAIN}")
+    if count > size * MOST_POINTS_A_BYTE:
+        refuse("truncated", f"The LAS file promises {count:,} points but has only {size:,} bytes. {AGAIN}")
 
 
 def _las_unit(header: Any) -> str:

@@ -98,8 +98,9 @@ def _binary_points(file: BinaryIO, element: Element, byte_order: ByteOrder, prog
     points = np.empty((element.rows, 3))
     for start in range(0, element.rows, ROWS_AT_ONCE):
         part = np.fromfile(file, row, min(ROWS_AT_ONCE, element.rows - start))
-        for axis, place in enumerate(places):
-            points[start : start + len(part), axis] = part[place]
+        with np.errstate(invalid="ignore"):  # a damaged number may be no number; that is said later
+            for axis, place in enumerate(places):
+                points[start : start + len(part), axis] = part[place]
         progress(STAGE, (start + len(part)) / element.rows)
     return points
 
@@ -177,7 +178,8 @@ def _ascii_corners(text: bytes, rows: int, first_line: int, element: Element, wa
         if found is not None and len(found) == rows and (found[:, 0] == found[0, 0]).all():
             sides = int(found[0, 0])
             if 0 <= sides < found.shape[1]:
-                return np.full(rows, sides, dtype=np.int64), found[:, 1 : sides + 1].astype(np.int64).ravel()
+                with np.errstate(invalid="ignore"):  # what is no vertex number is refused as such later
+                    return np.full(rows, sides, dtype=np.int64), found[:, 1 : sides + 1].astype(np.int64).ravel()
     counts, corners = [], []
     for number, line in _numbered(text, first_line):
         try:

@@ -13,7 +13,7 @@ from metrology.reading.apart import read_apart
 from metrology.reading.memory import check_room
 from metrology.reading.raw import STAGE, Raw
 
-SECONDS = 120.0
+SECONDS = 60.0
 # Beside the points themselves, which are written to disk as they come.
 MEMORY = 4 << 30
 NAMES = {"e57": "E57 file", "las": "LAS file"}

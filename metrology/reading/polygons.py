@@ -3,6 +3,11 @@
 import numpy as np
 
 from metrology.bodies import Floats, Ints
+from metrology.errors import ReadingError
+
+# Hollow polygons are cut one ear at a time, which costs the square of their corners: seconds, not minutes.
+MOST_CORNERS = 1500
+MOST_EFFORT = 25_000_000
 
 
 def triangulate(points: Floats, counts: Ints, corners: Ints) -> Ints:
@@ -10,7 +15,9 @@ def triangulate(points: Floats, counts: Ints, corners: Ints) -> Ints:
 
     points: (n, 3). counts: (p,) corners of each polygon. corners: (sum of counts,) vertex numbers, polygon by polygon.
     Polygons of fewer than three corners give nothing. A concave flat polygon is covered exactly once.
+    Raises ReadingError (too-many-corners) where cutting hollow polygons would take minutes.
     """
+    effort = 0
     starts = np.cumsum(counts) - counts
     pieces: list[Ints] = []
     owners: list[Ints] = []
@@ -20,7 +27,14 @@ def triangulate(points: Floats, counts: Ints, corners: Ints) -> Ints:
         first = np.repeat(around[:, :1], sides - 2, axis=1)
         triangles = np.stack([first, around[:, 1:-1], around[:, 2:]], axis=2)
         if sides > 3:
-            for hollow in np.flatnonzero(_fan_folds(points, triangles)):
+            hollows = np.flatnonzero(_fan_folds(points, triangles))
+            effort += len(hollows) * int(sides) ** 2
+            if effort > MOST_EFFORT or (len(hollows) and sides > MOST_CORNERS):
+                raise ReadingError(
+                    "too-many-corners",
+                    f"The file has hollow faces of {sides:,} corners, {len(hollows):,} of them. Export it with triangles.",
+                )
+            for hollow in hollows:
                 triangles[hollow] = _cut_ears(points, around[hollow])
         pieces.append(triangles.reshape(-1, 3))
         owners.append(np.repeat(polygons, sides - 2))
@@ -34,9 +48,10 @@ def triangulate(points: Floats, counts: Ints, corners: Ints) -> Ints:
 def _fan_folds(points: Floats, triangles: Ints) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """True for each polygon whose fan, (p, t, 3), has a triangle turned against the polygon as a whole."""
     a, b, c = (points[triangles[..., corner]] for corner in range(3))
-    normals = np.cross(b - a, c - a)
-    whole = normals.sum(axis=1, keepdims=True)
-    folds: np.ndarray[tuple[int], np.dtype[np.bool_]] = ((normals * whole).sum(axis=2) < 0).any(axis=1)
+    with np.errstate(invalid="ignore", over="ignore"):  # coordinates that are no numbers are refused later
+        normals = np.cross(b - a, c - a)
+        whole = normals.sum(axis=1, keepdims=True)
+        folds: np.ndarray[tuple[int], np.dtype[np.bool_]] = ((normals * whole).sum(axis=2) < 0).any(axis=1)
     return folds
 
 

@@ -31,7 +31,8 @@ def read_binary_stl(path: Path, progress: Progress) -> Raw:
         corners = np.empty((count, 9))
         for start in range(0, count, TRIANGLES_AT_ONCE):
             part = np.fromfile(file, STL_TRIANGLE, min(TRIANGLES_AT_ONCE, count - start))
-            corners[start : start + len(part)] = part["corners"].reshape(-1, 9)
+            with np.errstate(invalid="ignore"):  # a damaged number may be no number; that is said later
+                corners[start : start + len(part)] = part["corners"].reshape(-1, 9)
             progress(STAGE, (start + len(part)) / count)
     return _soup(corners)
 

@@ -57,7 +57,7 @@ def shifted_to_local_zero(points: Floats) -> tuple[Floats, tuple[float, float, f
     middle = np.median(points[:: max(len(points) // 10_000, 1)], axis=0)
     if np.abs(middle).max() <= FAR:
         return points, (0.0, 0.0, 0.0)
-    x, y, z = (float(value) for value in np.round(middle / WHOLE) * WHOLE)
+    x, y, z = (float(value) for value in np.round(middle / WHOLE) * WHOLE + 0.0)
     points -= np.array((x, y, z))
     return points, (x, y, z)
 
