@@ -49,6 +49,8 @@ def refuse(code: str, sentence: str) -> NoReturn:
 
 def step_to_glb(order: dict[str, Any]) -> dict[str, Any]:
     """Triangles of a STEP model in model.glb, which is in metres; status 0 when all went well."""
+    # The library offers itself to another one where that is there, which takes a second and serves nothing here.
+    sys.modules.setdefault("trimesh", None)  # type: ignore[arg-type]
     import cascadio
 
     glb = Path(order["folder"]) / "model.glb"

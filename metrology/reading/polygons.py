@@ -32,7 +32,7 @@ def triangulate(points: Floats, counts: Ints, corners: Ints) -> Ints:
             if effort > MOST_EFFORT or (len(hollows) and sides > MOST_CORNERS):
                 raise ReadingError(
                     "too-many-corners",
-                    f"The file has hollow faces of {sides:,} corners, {len(hollows):,} of them. Export it with triangles.",
+                    f"The file has {len(hollows):,} hollow faces of {sides:,} corners. Export it with triangles.",
                 )
             for hollow in hollows:
                 triangles[hollow] = _cut_ears(points, around[hollow])

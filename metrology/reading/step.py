@@ -55,8 +55,9 @@ def read_step(path: Path, progress: Progress, chord_mm: float) -> Raw:
     faces = np.concatenate([f + n for (_, f), n in zip(placed, before, strict=False)])
     own = units[0] if units else ""
     # The library gives metres whatever the file is in, and takes millimetres where the file is silent.
-    points *= METRE_IN_MM / LENGTH_IN_MM[own or "mm"]
-    step = single_step(points)
+    in_metre = METRE_IN_MM / LENGTH_IN_MM[own or "mm"]
+    step = single_step(points) * in_metre
+    points *= in_metre
     notes = []
     if len(units) > 1:
         notes.append(f"Parts of the model are in {listed([UNIT_NAMES[u] for u in units])}; each was read in its own.")
