@@ -141,7 +141,9 @@ def _single(spec: Spec, given: Any, units: Mapping[str, str]) -> Any:
                 raise _Wrong("Give true or false.")
             return given
         case Choice():
-            if given in spec.options if isinstance(given, str) else False:
+            if isinstance(given, int | float) and not isinstance(given, bool):
+                given = f"{given:g}"  # 2.5 for “2.5”
+            if isinstance(given, str) and given in spec.options:
                 return given
             raise _Wrong(f"“{_shown(given)}” is not a choice here.{_near(str(given), list(spec.options))}")
         case UnitChoice():

@@ -6,6 +6,7 @@ from metrology.calculations import (
     conformity,
     conformity_risk,
     lengths,
+    sampling,
     series,
     tolerance,
     uncertainty,
@@ -21,6 +22,7 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *conformity_risk.CALCULATIONS,
     *tolerance.CALCULATIONS,
     *series.CALCULATIONS,
+    *sampling.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 
