@@ -1,6 +1,6 @@
 """Acceptance by a sample.
 
-Zero-acceptance sizes: R phyper (COMPUTED). For 20 items, 5 % and a risk of 5 % that computation gives 20, by a rounding of
+Zero-acceptance sizes: R phyper (COMPUTED). For 20 items, 5 % and a risk of 5 % it gives 20, by a rounding of
 1/20: with 19 inspected the one nonconforming item is missed 1 time in 20, which is 5 % exactly, so 19 is right here.
 Plans: MIL-STD-105E tables I and II-A; the cells below were READ in a table derived from it.
 """
