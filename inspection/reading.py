@@ -9,6 +9,7 @@ from django.utils.functional import cached_property
 
 from metrology.wording import NBSP, number
 
+from . import region_rows
 from .jobs import STAGES, STALE
 from .models import Result, Scan, ScanPicture
 from .services.scans import profile_of
@@ -130,30 +131,13 @@ class Reading:
 
     @property
     def regions(self) -> list[dict[str, Any]]:
-        """Rows of the region table, directions in words."""
-        return [
-            region
-            | {
-                "high_low": along(region["high_low"], "high", "low"),
-                "forward_back": along(region["forward_back"], "forward", "back"),
-                "left_right": along(region["left_right"], "left", "right"),
-            }
-            for region in self.figures.get("regions", [])
-        ]
+        return region_rows.rows(self.figures.get("regions", []))
 
     @property
     def seconds(self) -> list[tuple[str, str]]:
         times = self.figures.get("seconds", {})
         rows = [(stage, number(value, 1)) for stage, value in times.items()]
         return [*rows, ("in all", number(sum(times.values()), 1))]
-
-
-def along(value: float | None, positive: str, negative: str) -> str:
-    """ "0.7 high", "0.1 back", "0.0" without a direction, nothing when not measured."""
-    if value is None:
-        return ""
-    text = number(abs(value), 1)
-    return text if float(text) == 0 else f"{text} {positive if value > 0 else negative}"
 
 
 class Dot(NamedTuple):

@@ -150,6 +150,8 @@ def plain(value: Any) -> Any:
     """A JSON value: arrays as lists, numbers as Python's own, NaN as None."""
     if isinstance(value, np.ndarray | list | tuple):
         return [plain(item) for item in value]
+    if isinstance(value, dict):
+        return {name: plain(item) for name, item in value.items()}
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):

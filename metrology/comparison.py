@@ -7,16 +7,8 @@ import numpy as np
 
 from metrology import VERSION
 from metrology.bodies import Cloud, Mesh, Progress, silent
-from metrology.comparison_figures import (
-    Measured,
-    callouts,
-    histogram,
-    limits_at,
-    members,
-    overall,
-    region_result,
-    six_faces,
-)
+from metrology.comparison_figures import callouts, histogram, overall
+from metrology.comparison_regions import Measured, limits_at, locate, region_result, six_faces
 from metrology.comparison_results import Callout, Comparison, RegionResult, RegionSpec, Settings
 from metrology.comparison_words import share, sides_words
 from metrology.conformity import check_uncertainty
@@ -78,10 +70,11 @@ def compare(
     means = sample_means(samples, found.values, found.owners, ~left_out, sides.undecided)
     measured = Measured(samples, means.deviation, means.points)
     tick()
-    lower, upper = limits_at(samples, settings, regions)
-    specs = list(regions) or six_faces(samples, settings)
-    parts = [region_result(spec, measured, settings) for spec in specs]
-    figures = overall(measured, lower, upper, settings, specs, parts if regions else [])
+    given = [locate(spec, surface, samples) for spec in regions]
+    lower, upper = limits_at(samples, settings, given)
+    located = given or six_faces(surface, samples, settings)
+    parts = [region_result(region, measured, settings, settings.uncertainty_mm) for region in located]
+    figures = overall(measured, lower, upper, settings, located, parts if regions else [])
     if pose.ambiguous:
         note = " The part fits the nominal in more than one way round: places may be named on the wrong side."
         figures["sentence"] += note
@@ -111,8 +104,8 @@ def compare(
         sample_points=samples.points,
         sample_normals=samples.normals,
         sample_deviation=measured.deviation,
-        sample_regions=np.array([members(spec, samples.points, samples.normals) for spec in specs]),
-        callouts=callouts(measured, lower, upper, specs),
+        sample_regions=np.array([region.samples for region in located]),
+        callouts=callouts(measured, lower, upper, located),
         stage_seconds=seconds,
         version=VERSION,
         **figures,

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from metrology.alignment import Alignment, BestFit
 from metrology.bodies import Floats, Ints
 from metrology.pose import Pose
+from metrology.region_motion import Motion
+from metrology.selection import AllOf, Box, Facing, Selection
 from metrology.surface import Flags
 
 
@@ -27,10 +29,11 @@ class Settings:
 
 @dataclass(frozen=True)
 class RegionSpec:
-    """A region of the nominal with limits of its own: inside a box, or facing a way, or both; neither means all of it.
+    """A region of the nominal with limits of its own; all conditions given must hold, and none means all of it.
 
     box: (x min, y min, z min, x max, y max, z max) mm, nominal frame. facing: a direction; faces whose normal lies
-    within 45° of it belong.
+    within 45° of it belong. selection: any other way of choosing (see `metrology.selection`). moved_mm, turned_deg:
+    limits of the region's motions as a whole, ±; None holds each motion to what the limits of deviation allow it.
     """
 
     name: str
@@ -38,20 +41,34 @@ class RegionSpec:
     upper_mm: float
     box: tuple[float, float, float, float, float, float] | None = None
     facing: tuple[float, float, float] | None = None
+    selection: Selection | None = None
+    moved_mm: float | None = None
+    turned_deg: float | None = None
+
+    @property
+    def asked(self) -> Selection:
+        """All conditions as one selection."""
+        parts: list[Selection] = [] if self.selection is None else [self.selection]
+        if self.box is not None:
+            parts.append(Box(self.box[:3], self.box[3:]))
+        if self.facing is not None:
+            parts.append(Facing(self.facing))
+        return parts[0] if len(parts) == 1 else AllOf(tuple(parts))
 
 
 @dataclass(frozen=True)
 class RegionResult:
     """One region. Figures are over its measured samples (see `Comparison`), NaN when there are none.
 
-    points: scan points used on it. coverage: share of its area measured. high_low, forward_back, left_right: mean over
-    the area of deviation times normal, along +Z (up), +X (forward), +Y (left), mm: how the surface moved as a whole;
-    equal growth of opposite faces cancels.
+    area_mm2, faces: what the nominal has of it; no faces: it finds none on this nominal. points: scan points used on
+    it. coverage: share of its area measured. motions: how it stands off as a whole, in the part's axes.
     """
 
     name: str
     lower_mm: float
     upper_mm: float
+    area_mm2: float
+    faces: int
     points: int
     coverage: float
     mean: float
@@ -59,9 +76,7 @@ class RegionResult:
     p99: float
     worst: float
     worst_at: Floats
-    high_low: float
-    forward_back: float
-    left_right: float
+    motions: tuple[Motion, ...]
     inside_share: float
     result: str
     code: str

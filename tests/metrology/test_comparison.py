@@ -78,8 +78,8 @@ def test_faces_towards_six_ways_are_reported_when_no_region_is_given(bumped):
     top = bumped.regions[0]
     # Closed form: 0.8 mm over the bump's share of the 60,000 mm² that look up.
     assert top.mean == pytest.approx(0.8 * np.pi * 35**2 / 60_000, abs=0.01)
-    assert top.high_low == pytest.approx(top.mean)
-    assert top.forward_back == pytest.approx(0, abs=1e-9)
+    assert top.motions[0].value == pytest.approx(top.mean, abs=0.01)
+    assert top.motions[1].value is None and top.motions[1].result == "not determined"
 
 
 def test_histogram_counts_every_measured_sample(bumped):
