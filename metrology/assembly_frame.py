@@ -7,7 +7,7 @@ import numpy as np
 
 from metrology.bodies import Floats
 from metrology.part_fit import turn_vector
-from metrology.pose_search import turned_by
+from metrology.rotation import turned_by
 
 # Parts that are off by more than this have less and less say in where the whole stands, mm.
 _SAY = 0.3
@@ -16,6 +16,8 @@ _SURE, _LEAST_MM, _LEAST_DEG = 3.0, 0.5, 0.05
 _FEWEST = 6
 # And whichever part is left out, this share of it stays.
 _STEADY = 0.6
+# Keeps what a part hides of itself below all of it.
+_MOST_HIDDEN = 0.98
 # Pairs of parts that are tried for where the whole stands.
 _PAIRS = 600
 
@@ -122,6 +124,11 @@ def solve_frame(parts: Sequence[Moved], chosen: Sequence[bool] | None, systemati
     for weight, part in zip(weights, now, strict=True):
         lever = part.firm @ part.lever(centre)
         own = part.firm @ (part.covariance + systematic**2 * np.eye(6)) @ part.firm
+        if chosen is None:
+            # How far it is off from where the others alone would put it: a fit to all shares a fault out among them.
+            hidden = weight * lever @ inverse @ lever.T
+            shown = np.linalg.solve(np.eye(6) - _MOST_HIDDEN * hidden, part.firm @ part.vector)
+            own = own + np.outer(shown, shown)
         meat += weight**2 * lever.T @ own @ lever
     return Frame(correction, inverse @ meat @ inverse, centre)
 

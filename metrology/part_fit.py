@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from metrology.bodies import Floats, Ints, Mesh
 from metrology.coarser import coarser
-from metrology.pose_search import turned_by
+from metrology.rotation import turned_by
 from metrology.surface import Flags, Samples, Surface, prepare, sample
 
 # A point counts for a face where it lies over the face, not beyond its edge: cosine to the face's normal.

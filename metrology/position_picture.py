@@ -141,7 +141,10 @@ def _finish(
 def _label(position: PartPosition) -> str:
     if not position.found:
         return f"{position.label} not found"
-    return f"{position.label} {quantity(position.off, 'mm', 1)}"
+    if not any(position.known[:3]):
+        return f"{position.label} not determined"
+    least = "" if all(position.known[:3]) else "at least "
+    return f"{position.label} {least}{quantity(position.off, 'mm', 1)}"
 
 
 def _pixel(eye: Camera, at: Floats) -> Point:

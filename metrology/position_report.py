@@ -325,6 +325,11 @@ def _notes(settings: PositionSettings, ambiguous: bool, placed_by: str) -> Seque
             "The whole fits its nominal in more than one way round: labels may be exchanged. Mark three points to say "
             "which way it stands."
         )
+    if not settings.control and settings.placing != "as scanned":
+        notes.append(
+            "A fit to all parts shares a fault out among its neighbours, the more the fewer parts there are; the "
+            "uncertainty allows for it. Control parts show it in full."
+        )
     if settings.axes == "part":
         notes.append("The numbers of each part are in its own axes.")
     return notes

@@ -9,7 +9,7 @@ from metrology.assembly import PlacedPart
 from metrology.bodies import Floats, Ints
 from metrology.deviation import neighbour_order
 from metrology.part_fit import Model, PartFit, carried, distances, facings, finish, motion_of, settle, weak_motions
-from metrology.pose_search import turned_by
+from metrology.rotation import turned_by
 from metrology.surface import Flags
 
 # Points a part is fitted to: a few to find it, more to measure it.

@@ -74,11 +74,12 @@ def verdict_words(
     said = []
     if limit is not None and position_result:
         zone = f"{quantity(limit, 'mm', 1 if round(limit, 1) == round(limit, 2) else 2)} allowed"
-        said.append(f"{quantity(off, 'mm', 1)} off its place, {zone}" + _unsure(position_result, off_u, "mm"))
+        least = "" if np.isfinite(off_u) else "at least "
+        said.append(f"{least}{quantity(off, 'mm', 1)} off its place, {zone}" + _unsure(position_result, off_u, "mm"))
     if turn_limit is not None and turn_result:
-        said.append(
-            f"turned {_degrees(turned)} in all, {_degrees(turn_limit)} allowed" + _unsure(turn_result, turned_u, "°")
-        )
+        least = "" if np.isfinite(turned_u) else "at least "
+        allowed = f"{_degrees(turn_limit)} allowed"
+        said.append(f"turned {least}{_degrees(turned)} in all, {allowed}" + _unsure(turn_result, turned_u, "°"))
     return f"{result[:1].upper()}{result[1:]}: {'; '.join(said)}." if said else ""
 
 

@@ -129,18 +129,19 @@ def ask_stop(work: Work, *, by: Any, at: datetime | None = None) -> Work:
 
 
 @transaction.atomic
-def ask_again(work: W, enqueue: Enqueue, *, by: Any, at: datetime | None = None) -> W:
-    """Work it out again from the start. Raises NotNow while it is under way."""
+def ask_again(work: W, enqueue: Enqueue, *, by: Any, at: datetime | None = None, **changes: Any) -> W:
+    """Work it out again from the start. changes: columns of the row, such as the unit. NotNow while it is under way."""
     at = at or timezone.now()
     ended = type(work)._default_manager.filter(pk=work.pk).exclude(state__in=(State.WAITING, State.RUNNING))
     attempt = work.attempt + 1
     rows = ended.filter(attempt=work.attempt).update(
         state=State.WAITING, attempt=attempt, stage="", share=0.0, heartbeat=None, stop_asked=False, revived=False,
-        error="", error_code="", asked_at=at,
+        error="", error_code="", asked_at=at, **changes,
     )  # fmt: skip
     if not rows:
         raise NotNow(f"{work.named} is under way already.")
-    record(by, f"{work._meta.model_name}.asked-again", work, f"{work.named} asked for again.", at=at)
+    said = f"{work.named} asked for again."
+    record(by, f"{work._meta.model_name}.asked-again", work, said, details=dict(changes), at=at)
     transaction.on_commit(lambda: enqueue(work.pk, attempt))
     work.refresh_from_db()
     return work

@@ -36,7 +36,9 @@ class Row:
     slides: tuple[Number, ...]
     turns: tuple[Number, ...]
     mark: str
-    share: int | None
+    share: str
+    off: str
+    turned: str
 
 
 def state_in_words(scan: MockupScan) -> tuple[str, str, str]:
@@ -124,9 +126,12 @@ def _row(rank: int, part: dict[str, Any]) -> Row:
         _number(part["turn_deg"][k], part["turn_u"][k], TURNS[k], "°", 2) if known[k + 3] else Number("", "", "")
         for k in range(3)
     )
-    share = None if part["share"] is None else round(100 * part["share"])
+    least_off, least_turned = ("" if all(part) else "at least " for part in (known[:3], known[3:]))
+    off = f"{least_off}{quantity(part['off'], 'mm', 1)}" if any(known[:3]) else "not determined"
+    turned = f"{least_turned}{part['turned_deg']:.2f}°" if any(known[3:]) else "not determined"
+    share = "" if part["share"] is None else f"{least_off or least_turned}{quantity(100 * part['share'], '%', 0)}"
     mark = part["result"] or ("missing" if not part["found"] else "none")
-    return Row(rank, part, slides, turns, mark, share)
+    return Row(rank, part, slides, turns, mark, share, off, turned)
 
 
 def _number(value: float, uncertainty: float | None, ways: tuple[str, str], unit: str, decimals: int) -> Number:

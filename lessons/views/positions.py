@@ -9,6 +9,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 from django.views.decorators.vary import vary_on_headers
 
+from inspection.forms import RunAgainForm
 from inspection.queries import usual_scanner
 from inspection.services.scans import keep_scan_file
 from lessons.forms import positions as forms
@@ -141,6 +142,7 @@ def position_report(request: HttpRequest, code: str) -> HttpResponse:
     context |= {"then": then, "progress": Progress(scan, STAGES, timezone.now()) if scan.under_way else None}
     if fragment:
         return render(request, "lessons/_position_job.html", context)
+    context["form"] = RunAgainForm(initial={"unit": scan.unit})
     context["report"] = Report(scan) if scan.state == MockupScan.State.DONE else None
     context["questions"] = scan.assembly.mockup.questions.select_related("kit").order_by("answered_at", "code")
     return render(request, "lessons/position_report.html", context)
@@ -169,7 +171,9 @@ def stop(request: HttpRequest, code: str) -> HttpResponse:
 @may("lessons.change_mockupscan")
 def again(request: HttpRequest, code: str) -> HttpResponse:
     scan = queries.report_or_404(request.kit, code)
-    return act_or_say(request, lambda: ask_again(scan, enqueue, by=request.user), scan.get_absolute_url())
+    form = RunAgainForm(request.POST)
+    unit = form.cleaned_data["unit"] if form.is_valid() else scan.unit
+    return act_or_say(request, lambda: ask_again(scan, enqueue, by=request.user, unit=unit), scan.get_absolute_url())
 
 
 @require_http_methods(FORM)

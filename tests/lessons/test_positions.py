@@ -321,9 +321,9 @@ def test_stopping_and_working_out_again(upload, technician, signed_in):
     client.post(reverse("lessons:stop_position_report", args=["TPW", scan.code]))
     scan.refresh_from_db()
     assert scan.state == "stopped"
-    client.post(reverse("lessons:position_report_again", args=["TPW", scan.code]))
+    client.post(reverse("lessons:position_report_again", args=["TPW", scan.code]), {"unit": "cm"})
     scan.refresh_from_db()
-    assert (scan.state, scan.attempt) == ("waiting", 2)
+    assert (scan.state, scan.attempt, scan.unit) == ("waiting", 2, "cm")
 
 
 WRITES = {
