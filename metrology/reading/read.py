@@ -36,6 +36,7 @@ UNUSABLE_SHARE = 0.01
 # Steps between coordinates that a comparison could feel; finer ones are not worth a word. mm.
 TELLING_STEP = 0.02
 USUAL_CHORD = 0.1
+ROUNDED_KINDS = ("binary-stl", "ply", "step")
 
 
 @dataclass(frozen=True)
@@ -138,12 +139,14 @@ def read_mesh_file(
     points, place = join_equal_points(raw.points)
     mesh, notes = _in_order(Mesh(points * factor, place[raw.faces]))
     progress(STAGE, 1.0)
+    # A design is often written in round numbers; only what was rounded to single precision is known to be rounded.
+    step_mm = raw.step * factor if kind in ROUNDED_KINDS else 0.0
     return MeshFile(
         mesh,
-        (*raw.notes, *notes, *_about_steps(raw.step * factor)),
+        (*raw.notes, *notes, *_about_steps(step_mm)),
         kind,
         raw.own_unit,
-        raw.step * factor,
+        step_mm,
         raw.bodies,
         chord_mm if kind == "step" else None,
     )

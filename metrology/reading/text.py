@@ -12,6 +12,7 @@ from metrology.reading.raw import STAGE
 
 BLOCK_BYTES = 1 << 22
 LONGEST_LINE = 1 << 20
+ENOUGH_DIFFERENT = 30
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
@@ -64,12 +65,12 @@ def written_step(rows: Sequence[Sequence[bytes]]) -> float:
 
     rows: the words of x, y and z of some points. 12.25 comes in steps of 0.01, 1.5e3 in steps of 100. Of each axis the
     usual place of the last digit counts, for zeros at the end may be left off, and of the axes the coarsest. An axis on
-    which all are equal says nothing.
+    which there are few different ones says nothing: it may be a grid.
     """
     steps = [
         float(np.median([_last_place(word) for word in column]))
         for column in zip(*rows, strict=True)
-        if len(set(column)) > 1
+        if len(set(column)) >= ENOUGH_DIFFERENT
     ]
     return max(steps, default=0.0)
 

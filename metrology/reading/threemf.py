@@ -28,7 +28,7 @@ UNITS = {"millimeter": ("mm", 1.0), "centimeter": ("cm", 1.0), "meter": ("m", 1.
 UNITS |= {"foot": ("ft", 1.0), "micron": ("mm", 0.001)}
 SUPPORTS = ("support", "solidsupport")
 DEEPEST = 64
-MOST_PLACED = 100_000
+MOST_PLACED = 20_000
 SAMPLE = 300
 
 Transform = tuple[Floats, Floats]
