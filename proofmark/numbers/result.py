@@ -93,7 +93,8 @@ class Writer:
         if isinstance(spec, Amount):
             unit = unit_of(spec, self.values)
             target = spec.shown if spec.unit == "1" and spec.shown else self.target(unit, spec.kind)
-            return written(value, unit, target, spec.decimals, spec.kind)
+            text = written(value, unit, target, spec.decimals, spec.kind)
+            return _nearly(value, text, spec.decimals) if target == "%" and unit == "1" else text
         if isinstance(spec, Choice):
             return spec.options.get(value, value)
         return str(value)
@@ -147,3 +148,14 @@ class Writer:
         heads = tuple((str(number), True) for number in range(1, width + 1))
         cells = tuple(tuple((self._cell(spec.item, item), True) for item in row) for row in rows[:MOST_ROWS])
         return Listing(label, spec.help, heads, cells, max(0, len(rows) - MOST_ROWS))
+
+
+def _nearly(share: float, text: str, decimals: int | None) -> str:
+    """A share that is not quite all or nothing is never written as 100 % or 0 %."""
+    figure = text.removesuffix("\u00a0%")
+    least = f"{10.0 ** -max((decimals or 6) - 2, 0):.{max((decimals or 6) - 2, 0)}f}"
+    if 0 < share < 1 and float(figure) >= 100:
+        return f"more than {100 - float(least):.{len(least.partition('.')[2])}f}\u00a0%"
+    if share > 0 and figure.strip("0.") == "":
+        return f"less than {least}\u00a0%"
+    return text

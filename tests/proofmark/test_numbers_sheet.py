@@ -214,6 +214,26 @@ def test_figures_that_are_not_there_are_said_to_be_none():
     assert figures["Result"].mark == "pass" and shown().mark == "pass"
 
 
+@pytest.mark.parametrize(
+    ("rate", "text"),
+    [
+        (1.0, "100.0\u00a0%"),
+        (0.99996, "more than 99.9\u00a0%"),
+        (0.9994, "99.9\u00a0%"),
+        (0.0, "0.0\u00a0%"),
+        (0.0001, "less than 0.1\u00a0%"),
+    ],
+)
+def test_nearly_all_is_never_written_as_all(rate, text):
+    @dataclass(frozen=True)
+    class Rate:
+        sentence: str = sentence()
+        rate: float = share("Rate", decimals=3)
+
+    figure = Writer(EXAMPLE, {}, "metric").show(Rate("All.", rate)).figures[0]
+    assert figure.text == text
+
+
 def test_a_table_of_the_answer_has_its_units_in_the_head():
     table_ = shown().tables[0]
     assert [head for head, _ in table_.heads] == ["Name", "Length (mm)", "Side", "Readings (MPa)"]
