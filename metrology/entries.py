@@ -64,7 +64,7 @@ def read_amount(text: str, unit: str, target: str, kind: str | None = None) -> f
             return convert(read_feet_inches(plain), "in", target, group.name)
     if group.name == "angle" and "°" in plain:
         return convert(_degrees(plain, text), "°", target, group.name)
-    if behind and not _PLAIN.match(behind[2]):
+    if behind and group.name != "share" and not _PLAIN.match(behind[2]):
         known = ", ".join(one.symbol for one in group.units)
         raise UnitError(
             "unknown-unit", f"“{behind[2].strip()[:20]}” is not a unit of {group.name} known here: {known}."

@@ -134,10 +134,11 @@ def _bound_said(inputs: BoundInputs, share_low: float | None, free: float | None
         said = "The values show no spread: too coarse for a normal distribution"
         counted = f"; by counting alone at least {at_least(free)} conform with {sure}" if free is not None else ""
         return said + counted + "."
-    return (
-        f"At least {at_least(share_low)} of the series conform to {limits}, with {sure}; the chance that all "
-        f"{count(inputs.series, 'piece')} conform is at least {at_least(chance)}."
-    )
+    said = f"At least {at_least(share_low)} of the series conform to {limits}, with {sure}; "
+    pieces = count(inputs.series, "piece")
+    if chance < 0.001:
+        return said + f"that all {pieces} conform cannot be promised."
+    return said + f"the chance that all {pieces} conform is at least {at_least(chance)}."
 
 
 def bound_plot(inputs: BoundInputs, result: BoundResult) -> tuple[Plot, ...]:

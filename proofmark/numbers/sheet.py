@@ -125,7 +125,7 @@ class Sheet:
     def _read_table(self, box: Cells, spec: Table) -> None:
         given, places = [], []
         for index, row in enumerate(box.rows):
-            if any(cell.text.strip() for cell in row if cell.kind not in ("flag", "choice")):
+            if _typed(row):
                 record = {cell.name.rpartition("-")[2]: _plain(cell) for cell in row}
                 given.append({name: value for name, value in record.items() if value is not None})
                 places.append(index)
@@ -213,7 +213,7 @@ def _take_table(box: Cells, spec: Table, data: Mapping[str, str], more: bool, sy
             for cell in row:
                 cell.text = data.get(cell.name, "")
             box.rows.append(row)
-        while box.rows and not any(cell.text for cell in box.rows[-1]):
+        while box.rows and not _typed(box.rows[-1]):
             box.rows.pop()
     _finish(box, MORE_ROWS if more else 0)
 
@@ -295,6 +295,11 @@ def _say(box: Box, rest: list[str], sentence: str) -> None:
         box.errors.append(place + sentence)
     elif len(box.errors) == 3:
         box.errors.append("There are more like these.")
+
+
+def _typed(row: list[Box]) -> bool:
+    """Whether anything was typed into a row; its choices always say something."""
+    return any(cell.text.strip() for cell in row if cell.kind not in ("flag", "choice"))
 
 
 def _count(text: str, most: int) -> int:

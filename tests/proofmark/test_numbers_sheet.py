@@ -191,6 +191,13 @@ def test_many_rows_are_shown_as_text_and_read_back():
     assert errors(bad)["Pieces"].startswith("Row 61, Length: “x” is not a number")
 
 
+def test_a_table_keeps_one_empty_row_however_often_it_is_sent():
+    sheet = Sheet.of_example(ONE, "metric")
+    for _ in range(3):
+        sheet = Sheet.of_sent(ONE, texts_of(sheet) | {f"pieces-{len(sheet.boxes[5].rows) - 1}-side": "left"}, "metric")
+    assert len(sheet.boxes[5].rows) == 3
+
+
 def test_three_rows_can_be_added():
     sheet = Sheet.of_sent(ONE, texts_of(Sheet.of_example(ONE, "metric")), "metric", more="pieces")
     assert len(sheet.boxes[5].rows) == 5
