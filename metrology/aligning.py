@@ -1,6 +1,7 @@
 """Carrying out an alignment as it was asked for, and reporting what it rests on."""
 
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from metrology.datum_alignment import align_by_datums
 from metrology.edges import beside_edges, sharp_edges
 from metrology.errors import AlignmentError, InputError
 from metrology.fine_fit import REACH, Fit, fit, motions
-from metrology.marked_points import fit_pairs
+from metrology.marked_points import fit_pairs, pair_equations
 from metrology.pose_search import evenly
 from metrology.pose_uncertainty import Equations, patches_of, pose_uncertainty
 from metrology.registration import STAGE, Placed, Rival, Ticker, finish, picked, place
@@ -68,6 +69,20 @@ class _Work:
         self.few = picked(points, seed)
         self.tick = Ticker(progress)
 
+    @cached_property
+    def target(self) -> Target:
+        return Target(self.surface, sample(self.surface, 2500))
+
+    @cached_property
+    def places(self) -> Samples:
+        return sample(self.surface, 2500)
+
+    @cached_property
+    def body(self) -> tuple[Floats, Floats]:
+        """The middle of what was scanned, and the points to align by: without tables."""
+        body, planes = common_body(self.few, self.surface, self.seed)
+        return body.mean(axis=0), self.few[off_planes(self.few, planes)]
+
     def carried_out(self, asked: Alignment) -> tuple[AlignmentReport, AlignmentReport]:
         match asked:
             case DatumAlignment():
@@ -102,7 +117,6 @@ class _Work:
             trimmed_share=float(trimmed / max(trimmed + held, 1)),
             ambiguous=rough.rival is not None and rough.rival.almost,
         )
-        places = sample(self.surface, 2500)
         report = AlignmentReport(
             kind=DATUM,
             basis=f"Datum alignment: the plane of {names[0]}, then the line of {names[1]}, then a point of {names[2]}"
@@ -111,7 +125,7 @@ class _Work:
             coverage=_coverage(self.surface, as_it_is),
             supports=datums.supports,
             other=self._other(rough.rival, datums.matrix),
-            uncertainty=pose_uncertainty(self.surface, datums.equations, places),
+            uncertainty=pose_uncertainty(self.surface, datums.equations, self.places),
             notes=best.notes,
         )
         return report, best
@@ -137,16 +151,6 @@ class _Work:
                 notes=(*best.notes, note),
             )
             return report, best
-        rows = np.concatenate(
-            [
-                motions(np.array([pair.nominal]) - self.surface.centroid, axis[None], self.surface.diagonal / 2)
-                for pair in asked.pairs
-                for axis in np.eye(3)
-            ]
-        )
-        off = np.concatenate([one.offset for one in supports if one.offset is not None])
-        ones = np.ones(len(rows))
-        equations = Equations(rows, rows, np.eye(6), off, ones, ones, (), 0.0)
         rms = float(np.sqrt(np.mean([one.rms**2 for one in supports])))
         report = AlignmentReport(
             kind=MARKED,
@@ -155,7 +159,9 @@ class _Work:
             coverage=_coverage(self.surface, standing),
             supports=supports,
             other=None,
-            uncertainty=pose_uncertainty(self.surface, equations, sample(self.surface, 2500)),
+            uncertainty=pose_uncertainty(
+                self.surface, pair_equations(asked.pairs, supports, self.surface), self.places
+            ),
             notes=self._off_surface(asked),
         )
         return report, best
@@ -192,15 +198,12 @@ class _Work:
         beside: float = 0.0,
     ) -> Placed:
         """The scan at a pose that is known: fitted from there with the open motions, or judged as it lies."""
-        body, planes = common_body(self.few, self.surface, self.seed)
-        chosen = self.few[off_planes(self.few, planes)]
-        middle = body.mean(axis=0)
+        middle, chosen = self.body
         turn, shift = matrix[:3, :3], matrix[:3, :3] @ middle + matrix[:3, 3] - self.surface.centroid
         near = evenly(chosen, 4_000) - middle
         first: Fit = fit(self.surface, near, turn, shift, min(steps, 15), self.tick, None, open_)
-        target = Target(self.surface, sample(self.surface, 2500))
         return finish(
-            self.surface, target, chosen, len(self.few), middle, first, rival, self.tick,
+            self.surface, self.target, chosen, len(self.few), middle, first, rival, self.tick,
             allowed=open_, steps=steps, beside=beside,
         )  # fmt: skip
 
@@ -248,7 +251,7 @@ class _Work:
             "the surface", "whole surface", int(used.sum()), coverage, placed.pose.rms,
             float(off[np.argmax(np.abs(off))]), placed.pose.trimmed_share,
         )  # fmt: skip
-        uncertainty = pose_uncertainty(surface, equations, sample(surface, 2500))
+        uncertainty = pose_uncertainty(surface, equations, self.places)
         return AlignmentReport(
             kind=BEST_FIT,
             basis=f"Best fit to the whole surface, {whence or 'from an unknown pose'}.",

@@ -122,9 +122,10 @@ class PoseUncertainty:
     """How surely the pose is known from these points.
 
     covariance: (6, 6) of a small motion of the placed scan about `at` (3,): sliding along x, y, z in mm, then turning
-    about x, y, z in rad. slide_mm, turn_deg: (3,) expanded, k = 2, along and about x, y, z; infinite where free.
-    deviation_mm: the most that this changes the deviation of any place on the nominal (motion along its normal), k = 2.
-    displacement_mm: the farthest that it moves any place on the nominal, k = 2; free motions do not count.
+    about x, y, z in rad. slide_mm, turn_deg: (3,) expanded, along and about x, y, z; infinite where free. Expanded is
+    k = 2, or for few marked points Student's factor of the same probability.
+    deviation_mm: the most that this changes the deviation of any place on the nominal (motion along its normal), and
+    displacement_mm: the farthest that it moves any place on the nominal, both expanded; free motions do not count.
     free: motions that nothing determines, in words (a round part turns about its axis).
     independent_points: so many unrelated points would tell as much: neighbours that err alike count once.
     """

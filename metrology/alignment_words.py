@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from metrology.alignment import Difference
+from metrology.alignment import AlignmentReport, Difference
 from metrology.bodies import Floats
 from metrology.rotation import vector_of
 from metrology.surface import Surface
@@ -59,7 +59,7 @@ def pose_words(one: Floats, other: Floats, surface: Surface) -> str:
     angle = float(np.linalg.norm(vector))
     shift = other[:3, 3] - turn @ one[:3, 3] + turn @ surface.centroid - surface.centroid
     if angle < np.radians(2.0):
-        return f"{quantity(float(np.linalg.norm(shift)), 'mm', 0)} along {axis_words(shift)}"
+        return f"a shift of {quantity(float(np.linalg.norm(shift)), 'mm', 0)} along {axis_words(shift)}"
     return f"{turn_words(angle)} about {axis_words(vector)}"
 
 
@@ -105,3 +105,19 @@ def _difference_words(slide: Floats, tilt: Floats, vector: Floats, greatest: flo
 def _article(size: float, decimals: int) -> str:
     said = quantity(abs(float(size)), "mm", decimals)
     return f"an {said}" if said.startswith(("8", "11", "18")) and not said.startswith("0") else f"a {said}"
+
+
+def unsure_words(report: AlignmentReport) -> str:
+    """Sentences, each with a space before it, on what the pose leaves open; empty when it is sure."""
+    said = ""
+    if report.other is not None and report.other.almost:
+        said += (
+            f" The scan fits the nominal almost as well after {report.other.words}: places may be named on the wrong "
+            "side."
+        )
+    if report.uncertainty.free:
+        said += (
+            f" Nothing measured holds the part against {listed(report.uncertainty.free)}: how it lies that way is not "
+            "known."
+        )
+    return said

@@ -1,29 +1,34 @@
 """The whole comparison of a scan with its nominal: align, measure, sum up. One pure function, `compare`."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from time import perf_counter
 
 import numpy as np
 
 from metrology import VERSION
+from metrology.aligning import align_with_best_fit
+from metrology.alignment import AlignmentReport
+from metrology.alignment_words import difference, unsure_words
 from metrology.bodies import Cloud, Mesh, Progress, silent
 from metrology.comparison_figures import callouts, histogram, overall
 from metrology.comparison_regions import Measured, limits_at, locate, region_result, six_faces
 from metrology.comparison_results import Callout, Comparison, RegionResult, RegionSpec, Settings
 from metrology.comparison_words import share, sides_words
 from metrology.conformity import check_uncertainty
+from metrology.deviation import STAGE
 from metrology.errors import InputError
 from metrology.measuring import measure
 from metrology.profile_value import profile_of_surface
-from metrology.registration import register_on
 from metrology.sample_means import sample_means
 from metrology.strays import find_strays
-from metrology.surface import prepare, sample
+from metrology.surface import Samples, Surface, prepare, sample
 from metrology.thin_walls import tell_sides
 
 __all__ = ["Callout", "Comparison", "RegionResult", "RegionSpec", "Settings", "compare"]
 
 SUMMING = "summing up"
+BESIDE = "measuring by best fit"
 
 # Aim for this many scan points to each surface sample, between these numbers of samples.
 _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES = 16, 400, 20_000
@@ -35,8 +40,10 @@ def compare(
     """Align a scan, measure its deviation and decide. Same input, same answer (but for `stage_seconds`).
 
     cloud: at least 100 points, scan frame, finite. Without regions, the faces towards the six directions are reported.
-    progress gets "aligning", "measuring" and "summing up"; what it raises passes through. Memory beside the cloud:
-    about 60 bytes a point.
+    The verdict rests on the alignment that the settings ask for; where that is another than best fit, the same is
+    measured once more by best fit, and the difference said in words. progress gets "aligning", "measuring", "summing
+    up" and perhaps "measuring by best fit"; what it raises passes through. Memory beside the cloud: about 60 bytes a
+    point.
 
     Raises InputError for settings that contradict themselves, an unusable nominal or coordinates that are not numbers,
     AlignmentError for a scan that cannot be placed.
@@ -45,12 +52,49 @@ def compare(
     started = perf_counter()
     progress("aligning", 0.0)
     surface = prepare(mesh)
-    pose = register_on(surface, cloud.points, seed=settings.seed, progress=progress)
-    aligned = perf_counter()
-    total = len(cloud.points)
-    samples = sample(surface, int(np.clip(total // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
-    found = measure(surface, samples, pose, cloud.points, progress)
+    report, best = align_with_best_fit(surface, cloud.points, settings.alignment, seed=settings.seed, progress=progress)
+    seconds = {"aligning": perf_counter() - started}
+    samples = sample(surface, int(np.clip(len(cloud.points) // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
+    made = _measured(surface, samples, report, cloud, settings, regions, progress)
+    seconds |= made.stage_seconds
+    if best is report:
+        return replace(made, stage_seconds=seconds)
+    beside = _measured(surface, samples, best, cloud, settings, regions, _as_one_stage(progress))
+    seconds[BESIDE] = sum(beside.stage_seconds.values())
+    between = difference(report.pose.matrix, best.pose.matrix, surface)
+    return replace(made, best_fit=beside, difference=between, stage_seconds=seconds)
+
+
+def _as_one_stage(progress: Progress) -> Progress:
+    """Measuring and summing up once more, for best fit beside, as one stage."""
+    parts = {STAGE: (0.0, 0.8), SUMMING: (0.8, 0.2)}
+
+    def tell(stage: str, share: float) -> None:
+        before, weight = parts[stage]
+        progress(BESIDE, before + weight * share)
+
+    return tell
+
+
+def _measured(
+    surface: Surface,
+    samples: Samples,
+    report: AlignmentReport,
+    cloud: Cloud,
+    settings: Settings,
+    regions: Sequence[RegionSpec],
+    progress: Progress,
+) -> Comparison:
+    """A scan measured and judged in one pose. The uncertainty of the verdict is that of the scanner and that of the
+    alignment together, root sum of squares."""
+    started = perf_counter()
+    found = measure(surface, samples, report.pose, cloud.points, progress)
     measured_at = perf_counter()
+    instrument = settings.uncertainty_mm
+    settings = replace(
+        settings, uncertainty_mm=float(np.hypot(settings.uncertainty_mm, report.uncertainty.deviation_mm))
+    )
+    pose, total = report.pose, len(found.values)
     tick = _summing(progress)
     lonely, beside = find_strays(
         found.values,
@@ -73,22 +117,22 @@ def compare(
     given = [locate(spec, surface, samples) for spec in regions]
     lower, upper = limits_at(samples, settings, given)
     located = given or six_faces(surface, samples, settings)
-    parts = [region_result(region, measured, settings, settings.uncertainty_mm) for region in located]
+    unsure = (report.uncertainty.covariance, report.uncertainty.at)
+    parts = [region_result(region, measured, settings, instrument, unsure) for region in located]
     figures = overall(measured, lower, upper, settings, located, parts if regions else [])
-    if pose.ambiguous:
-        note = " The part fits the nominal in more than one way round: places may be named on the wrong side."
-        figures["sentence"] += note
+    figures["sentence"] += unsure_words(report)
     if beside.any():
         figures["sentence"] += f" {share(float(beside.mean()))} of the points stand beside the part and were left out."
     undecided = float(sides.undecided.mean())
     if sides.undecided.any():
         figures["sentence"] += sides_words(undecided)
     edges, counts = histogram(measured.deviation, settings)
-    seconds = {"aligning": aligned - started, "measuring": measured_at - aligned}
-    seconds[SUMMING] = perf_counter() - measured_at
+    seconds = {STAGE: measured_at - started, SUMMING: perf_counter() - measured_at}
     progress(SUMMING, 1.0)
     return Comparison(
         pose=pose,
+        alignment=report,
+        uncertainty_mm=settings.uncertainty_mm,
         points_read=total,
         points_used=int(total - left_out.sum()),
         stray_share=float(left_out.mean()),

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from metrology.alignment import Alignment, BestFit
+from metrology.alignment import Alignment, AlignmentReport, BestFit, Difference
 from metrology.bodies import Floats, Ints
 from metrology.pose import Pose
 from metrology.region_motion import Motion
@@ -104,6 +104,10 @@ class Comparison:
     noise averages out and a single stray cannot fail a part, while a defect as wide as three samples (`spacing_mm`)
     shows in full. Of normal noise sigma, the extremes of thousands of samples still hold about one sigma.
 
+    alignment: what `pose` rests on. uncertainty_mm: expanded, k = 2, of the verdict: the scanner's and the alignment's
+    (its effect on the deviation where that is greatest), root sum of squares. best_fit: the same scan measured by best
+    fit, and difference: what that hides; None where the alignment is a plain best fit.
+
     points_used: after strays were left out. stray_share: share left out; beside_share: of them, those in connected
     bodies beside the part. noise_mm: usual standard deviation of points about their sample. area_mm2: of the nominal.
     undecided_share: share of it that counts as not measured because points could not be credited to one side of a thin
@@ -121,6 +125,8 @@ class Comparison:
     """
 
     pose: Pose
+    alignment: AlignmentReport
+    uncertainty_mm: float
     points_read: int
     points_used: int
     stray_share: float
@@ -155,3 +161,5 @@ class Comparison:
     callouts: tuple[Callout, ...]
     stage_seconds: dict[str, float]
     version: str
+    best_fit: "Comparison | None" = None
+    difference: Difference | None = None

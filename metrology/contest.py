@@ -55,9 +55,12 @@ def contest(surface: Surface, target: Target, body: Floats, tick: Callable[[], N
 
     leading = _best_first(on_mesh(evenly(judged, 1000), search(body, target, tick), 8), target, surface)[:5]
     proper = _best_first(further(judged, leading, 10), target, surface)
-    followed = _followed(surface, target, judged, proper[0], tick)
+    # One that explains all is followed for its rivals; when none does, the next best may lead to the right one.
+    led = proper[:1] if _explains_all(proper[0], surface) else proper[:3]
+    followed = [way for one in led for way in _followed(surface, target, judged, one, tick)]
     if followed:
-        proper = _best_first(proper[:3] + further(judged, followed, 10), target, surface)
+        ranked = _best_first(followed, target, surface)[:5]
+        proper = _best_first(proper[:3] + further(judged, ranked, 10), target, surface)
     if _fits_well(proper[0], surface):
         # A mirrored part that fits so well is almost its own mirror image: the mirrored pose is a reflection of this.
         poses = reflected(*_seen(proper[0], target), target)
@@ -157,6 +160,12 @@ def rms_of(residuals: list[Floats], surface: Surface) -> Floats:
 
 def almost_as_good(best_rms: float, other_rms: float) -> bool:
     return other_rms < _ALMOST * best_rms
+
+
+def _explains_all(one: Fit, surface: Surface) -> bool:
+    """Whether hardly any point lies farther off than the noise, but for strays."""
+    size = np.minimum(np.abs(one.residuals), REACH * surface.diagonal)
+    return float(np.sqrt((size**2).mean())) < 2.0 * 1.4826 * float(np.median(size))
 
 
 def _fits_well(one: Fit, surface: Surface) -> bool:

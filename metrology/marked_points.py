@@ -5,7 +5,10 @@ import numpy as np
 from metrology.alignment import MarkedPair, Support
 from metrology.bodies import Floats
 from metrology.errors import AlignmentError, InputError
+from metrology.fine_fit import motions
+from metrology.pose_uncertainty import Equations
 from metrology.registration import fit_rotation
+from metrology.surface import Surface
 from metrology.wording import count, number, quantity
 
 FEWEST_PAIRS = 3
@@ -60,6 +63,15 @@ def fit_pairs(pairs: tuple[MarkedPair, ...]) -> tuple[Floats, tuple[Support, ...
         for name, distance, offset in zip(names, away, offsets, strict=True)
     )
     return matrix, supports
+
+
+def pair_equations(pairs: tuple[MarkedPair, ...], supports: tuple[Support, ...], surface: Surface) -> Equations:
+    """What the pose that fits the pairs satisfies, three rows a pair, for its uncertainty."""
+    at = np.array([pair.nominal for pair in pairs], dtype=np.float64) - surface.centroid
+    rows = np.concatenate([motions(at, np.broadcast_to(axis, at.shape), surface.diagonal / 2) for axis in np.eye(3)])
+    offsets = np.array([one.offset for one in supports if one.offset is not None])
+    ones = np.ones(len(rows))
+    return Equations(rows, rows, np.eye(6), offsets.T.reshape(-1), ones, ones, (), 0.0)
 
 
 def _greatest(points: Floats) -> float:

@@ -15,9 +15,10 @@ from metrology.surface import Samples, Surface, sample
 
 # Patches of the nominal in which neighbours may err alike, coarse and fine.
 _PATCHES = (40, 160)
-_COVERAGE_FACTOR = 2.0
-# Two-sided probability of k = 2 for a normal distribution.
+# Probability below k = 2 of a normal distribution: for few rows the factor is Student's with the same.
 _TAIL = 0.97725
+# From so many degrees of freedom on, residuals tell how noise differs from place to place.
+_ENOUGH = 60
 
 
 @dataclass(frozen=True)
@@ -67,25 +68,27 @@ def pose_uncertainty(surface: Surface, equations: Equations, places: Samples) ->
     free = equations.used - firm.shape[1]
     pulls = asked * (equations.weights * equations.residuals)[:, None]
     alike = _equal_noise(equations, asked, free)
-    unrelated = alike + _excess(_scatter(pulls) * _less(equations.used, free), alike)
+    unrelated = alike
+    if free >= _ENOUGH:  # of few rows, the residuals of each tell only chance
+        unrelated = alike + _excess(_scatter(pulls) * _less(equations.used, free), alike)
     shared = _shared(equations.patches, pulls, unrelated, firm.shape[1])
-    factor = float(student.ppf(_TAIL, max(free, 1))) / _COVERAGE_FACTOR
-    covariance = solved @ (unrelated + equations.unseen * shared) @ solved.T * factor**2
-    alone = solved @ unrelated @ solved.T * factor**2
+    factor = float(student.ppf(_TAIL, max(free, 1)))
+    covariance = solved @ (unrelated + equations.unseen * shared) @ solved.T
+    alone = solved @ unrelated @ solved.T
     normal = _reach(covariance, places.points - surface.centroid, places.normals, arm)
     told = float(equations.weights.sum() ** 2 / max(float((equations.weights**2).sum()), 1e-300))
     share = float(np.trace(alone) / max(float(np.trace(covariance)), 1e-300)) if covariance.any() else 1.0
     scale = np.array([1.0] * 3 + [1.0 / arm] * 3)
     real = covariance * scale[:, None] * scale
-    spread = _COVERAGE_FACTOR * np.sqrt(np.maximum(np.diag(real), 0.0))
+    spread = factor * np.sqrt(np.maximum(np.diag(real), 0.0))
     spread[(np.abs(loose) > 1e-3).any(axis=1)] = np.inf
     return PoseUncertainty(
         covariance=real,
         at=surface.centroid,
         slide_mm=spread[:3],
         turn_deg=np.degrees(spread[3:]),
-        deviation_mm=_COVERAGE_FACTOR * normal,
-        displacement_mm=_COVERAGE_FACTOR * _farthest(covariance, places.points - surface.centroid, arm),
+        deviation_mm=factor * normal,
+        displacement_mm=factor * _farthest(covariance, places.points - surface.centroid, arm),
         free=free_words(loose),
         independent_points=told * share,
     )

@@ -37,7 +37,7 @@ def common_body(points: Floats, surface: Surface, seed: int) -> tuple[Floats, li
 
     Also the planes left out: each holds much of the scan and is wider than the whole nominal, like a table.
     """
-    body = thinned(points, float(np.sqrt(surface.area / 4000)))
+    body = _joined(thinned(points, float(np.sqrt(surface.area / 4000))))
     body = body[np.random.default_rng(seed).permutation(len(body))]
     planes: list[Plane] = []
     width = span(surface.vertices)
@@ -46,8 +46,20 @@ def common_body(points: Floats, surface: Surface, seed: int) -> tuple[Floats, li
         if plane is None:
             break
         planes.append(plane)
-        body = body[~plane.holds(body)]
+        body = _joined(body[~plane.holds(body)])
     return body, planes
+
+
+def _joined(body: Floats) -> Floats:
+    """Evenly spread points without those that stand alone: their fourth neighbour is three times as far as usual.
+
+    Usual: as for the quarter of points with the nearest neighbours, for strays may outnumber the part.
+    """
+    if len(body) < 30:
+        return body
+    away = cKDTree(body).query(body, k=[5], workers=-1)[0][:, 0]
+    kept: Flags = away <= 3.0 * np.quantile(away, 0.25)
+    return body[kept] if kept.sum() >= 30 else body
 
 
 def separate(body: Floats, width: float) -> list[Ints]:
