@@ -16,6 +16,9 @@ from metrology.expressions import Expression
 
 BLOCK = 10_000
 MOST_BLOCKS = 200
+# Figures drawn at most, so that many inputs or a great confidence end in a few seconds.
+MOST_DRAWN = 12_000_000
+MOST_CONFIDENCE = 0.999
 
 
 @dataclass(frozen=True)
@@ -193,13 +196,17 @@ def simulate(
 
     Settled: twice the standard deviation of the block averages of mean, u and both ends of the interval is below the
     numerical tolerance for so many significant digits of u. It ends at a fifth of that or after most_blocks. Same seed,
-    same answer. Raises InputError: no-value (the
-    formula has none for some draws).
+    same answer. Raises InputError: no-value (the formula has none for some draws), too-sure.
     """
+    if confidence > MOST_CONFIDENCE:
+        raise InputError(
+            "too-sure", "Simulation reaches a confidence of 99.9 % at most. Ask for less, or use the budget."
+        )
     generator = np.random.default_rng(seed)
     root = None if correlation is None else _root(correlation)
     # Enough draws in a block for its interval to mean something (7.9.4 a).
     size = max(BLOCK, ceil(100 / (1 - confidence)))
+    most_blocks = max(3, min(most_blocks, MOST_DRAWN // (size * max(len(names), 1))))
     blocks: list[Floats] = []
     figures: list[tuple[float, float, float, float]] = []
     settled, done, tolerance = False, False, 0.0

@@ -21,8 +21,12 @@ class RingInputs:
     points: int = whole("Points on the ring", lowest=3, highest=720)
     radius: float | None = amount("Radius to the points", "mm", shown="m", above=0.0, default=None, help="Or the side.")
     side: float | None = amount("Side: distance of neighbouring points", "mm", shown="m", above=0.0, default=None)
-    start_bearing: float = amount("Bearing of the first point", "°", lowest=0.0, below=360.0, default=0.0, help="From north, clockwise.")
-    turning: str = choice("Points follow", {"clockwise": "clockwise", "anticlockwise": "anticlockwise"}, default="clockwise")
+    start_bearing: float = amount(
+        "Bearing of the first point", "°", lowest=0.0, below=360.0, default=0.0, help="From north, clockwise."
+    )
+    turning: str = choice(
+        "Points follow", {"clockwise": "clockwise", "anticlockwise": "anticlockwise"}, default="clockwise"
+    )
     east: float = amount("Centre, east", "mm", shown="m", default=0.0)
     north: float = amount("Centre, north", "mm", shown="m", default=0.0)
     offset: float = amount("Offset stakes outside the points by", "mm", shown="m", default=0.0)
@@ -85,9 +89,7 @@ def ring(inputs: RingInputs) -> RingResult:
         )
         for number in range(count)
     )  # fmt: skip
-    checks = tuple(
-        CheckDistance(apart, float(2 * radius * np.sin(half * apart))) for apart in range(1, count // 2 + 1)
-    )
+    checks = tuple(CheckDistance(apart, float(2 * radius * np.sin(half * apart))) for apart in range(1, count // 2 + 1))
     side = checks[0].distance
     said = say(
         "{count} points {side} apart on a radius of {radius}; across, from point 1 to point {far}: {across}.",

@@ -29,7 +29,7 @@ def solve(calculation: AnyCalculation, inputs: Any) -> Any:
         raise
     except MetrologyError as error:
         raise Refused(error.code, (Problem("", error.sentence),)) from error
-    except (OverflowError, ZeroDivisionError, FloatingPointError) as error:
+    except (ArithmeticError, np.linalg.LinAlgError) as error:
         sentence = "These figures are too large or too small to calculate with. Check them and their units."
         raise Refused("out-of-range", (Problem("", sentence),)) from error
     for name, figure in _figures(result):

@@ -144,8 +144,8 @@ def plan_plot(inputs: PlanInputs, result: PlanResult) -> tuple[Plot, ...]:
 @dataclass(frozen=True, kw_only=True)
 class CharacteristicInputs:
     n: int = whole("Sample", lowest=1, highest=1_000_000)
-    accept: int = whole("Acceptance number", default=0, lowest=0, highest=1_000_000)
-    lot: int | None = whole("Lot", default=None, lowest=1, highest=10**9, help="Empty: lots of a long series.")
+    accept: int = whole("Acceptance number", default=0, lowest=0, highest=2000)
+    lot: int | None = whole("Lot", default=None, lowest=1, highest=10_000_000, help="Empty: lots of a long series.")
     share: float = share("Nonconforming share", default=0.01)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from metrology.bodies import Floats
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
-from metrology.calculations.fields import amount, choice, flag, sentence, table, text
+from metrology.calculations.fields import amount, choice, flag, sentence, share, table, text
 from metrology.calculations.problems import refuse
 from metrology.calculations.ring_setting_out import STAKES
 from metrology.calculations.said import Quantity, say
@@ -172,4 +172,143 @@ class SpotHeight:
 class PadInputs:
     spots: tuple[SpotHeight, ...] = table("Spot heights", SpotHeight, least=3, most=2000)
     height: float | None = amount("Height wanted, in the middle", "mm", shown="m", default=None)
-    fall: float = share_fall = None  # type: ignore[assignment]
+    allowed: float | None = amount("Allowed off the height wanted", "mm", above=0.0, default=None)
+    flat_within: float | None = amount("Allowed off the plane", "mm", above=0.0, default=None)
+
+
+@dataclass(frozen=True)
+class SpotFinding:
+    x: float = amount("East", "mm", decimals=0)
+    y: float = amount("North", "mm", decimals=0)
+    off_plane: float = amount("Above the plane", "mm", decimals=1)
+    off_height: float | None = amount("Above the height wanted", "mm", decimals=1)
+
+
+@dataclass(frozen=True)
+class PadResult:
+    sentence: str = sentence()
+    slope: float = share("Slope", highest=None, decimals=5)
+    falls_towards: float | None = amount("Falls towards, bearing", "°", decimals=0)
+    mean_height: float = amount("Mean height", "mm", decimals=1)
+    flatness: float = amount("Highest above to lowest below the plane", "mm", decimals=1)
+    highest_off: float | None = amount("Most above the height wanted", "mm", decimals=1)
+    lowest_off: float | None = amount("Most below the height wanted", "mm", decimals=1)
+    result: str = choice("Pad", {"pass": "pass", "fail": "fail", "no limit": "no limit given"})
+    spots: tuple[SpotFinding, ...] = table("Spots", SpotFinding)
+
+
+def pad(inputs: PadInputs) -> PadResult:
+    """Least-squares plane of height over east and north. A figure that equals its limit passes. Error: on-one-line."""
+    spots = np.array([(spot.x, spot.y, spot.height) for spot in inputs.spots])
+    middle = spots.mean(axis=0)
+    plan = spots[:, :2] - middle[:2]
+    spread = np.linalg.svd(plan, compute_uv=False)
+    if spread[1] <= 1e-9 * max(spread[0], 1e-300):
+        raise refuse(
+            "/spots", "The spots lie on one line: they show no plane. Measure to the sides too.", "on-one-line"
+        )
+    slopes = np.linalg.lstsq(plan, spots[:, 2] - middle[2], rcond=None)[0]
+    off_plane = spots[:, 2] - middle[2] - plan @ slopes
+    slope = float(np.hypot(*slopes))
+    bearing = float(np.degrees(np.arctan2(-slopes[0], -slopes[1])) % 360) if slope > 1e-9 else None
+    off = None if inputs.height is None else spots[:, 2] - inputs.height
+    failed = []
+    if off is not None and inputs.allowed is not None and np.abs(off).max() > inputs.allowed + 1e-9:
+        worst = int(np.argmax(np.abs(off)))
+        way = "high" if off[worst] > 0 else "low"
+        failed.append(say(" Spot {n} is {off} too {way}.", n=worst + 1, off=_mm(abs(off[worst])), way=way))
+    if inputs.flat_within is not None and np.abs(off_plane).max() > inputs.flat_within + 1e-9:
+        worst = int(np.argmax(np.abs(off_plane)))
+        way = "above" if off_plane[worst] > 0 else "below"
+        failed.append(
+            say(" Spot {n} lies {off} {way} the plane.", n=worst + 1, off=_mm(abs(off_plane[worst])), way=way)
+        )
+    judged = (off is not None and inputs.allowed is not None) or inputs.flat_within is not None
+    said = say(
+        "The pad slopes {slope}{towards}; flat within {flat}.{first}{second}",
+        slope=Quantity(100 * slope, "%", 2),
+        towards="" if bearing is None else say(", falling towards {b}", b=Quantity(bearing, "°", 0)),
+        flat=_mm(float(np.ptp(off_plane))),
+        first=failed[0] if failed else "",
+        second=failed[1] if len(failed) > 1 else "",
+    )
+    return PadResult(
+        said, slope, bearing, float(middle[2]), float(np.ptp(off_plane)),
+        None if off is None else float(off.max()), None if off is None else float(off.min()),
+        "no limit" if not judged else "fail" if failed else "pass",
+        tuple(
+            SpotFinding(x, y, float(off_plane[k]), None if off is None else float(off[k]))
+            for k, (x, y, _) in enumerate(spots.tolist())
+        ),
+    )  # fmt: skip
+
+
+def _mm(value: float) -> Quantity:
+    return Quantity(float(value), "mm", 1)
+
+
+CALCULATIONS: tuple[AnyCalculation, ...] = (
+    Calculation(
+        name="site-similarity",
+        title="From one coordinate system to the site's",
+        subject="Setting out",
+        asks="Where do drawing coordinates lie on the site's control, and how well do the control points agree?",
+        inputs=SimilarityInputs,
+        result=SimilarityResult,
+        compute=similarity,
+        example=SimilarityInputs(
+            (
+                PointPair("C1", 0.0, 0.0, 502_110.0, 208_340.0),
+                PointPair("C2", 24_000.0, 0.0, 525_295.0, 214_551.0),
+                PointPair("C3", 24_000.0, 18_000.0, 520_640.0, 231_940.0),
+                PointPair("C4", 0.0, 18_000.0, 497_452.0, 225_722.0),
+            ),
+            (OwnPoint("centre stake", 12_000.0, 9_000.0),),
+            True,
+        ),
+        formula="east = a x − b y + shift; north = b x + a y + shift; sum of squares least",
+        sources=(Source("Least squares of a plane similarity transformation (Helmert)", "from memory"),),
+        cautions=(STAKES, "A scale that is not 1 says that one system uses other units or a map grid. Find out why."),
+    ),
+    Calculation(
+        name="two-peg-test",
+        title="Two-peg test of a level",
+        subject="Setting out",
+        asks="Is the line of sight of this level really level?",
+        inputs=TwoPegInputs,
+        result=TwoPegResult,
+        compute=two_peg,
+        example=TwoPegInputs(30_000.0, 1452.0, 1187.0, 1388.0, 1121.0, 3000.0, 3.0),
+        formula="error = (A − B from the end) − (A − B from the middle)",
+        sources=(Source("With equal sights the error is the same in both readings and cancels", "definition"),),
+        cautions=(STAKES,),
+    ),
+    Calculation(
+        name="pad-plane",
+        title="Slope, height and flatness of a pad",
+        subject="Setting out",
+        asks="Which way does the pad fall, and is it at its height?",
+        inputs=PadInputs,
+        result=PadResult,
+        compute=pad,
+        example=PadInputs(
+            tuple(
+                SpotHeight(float(x), float(y), 100_000.0 + off)
+                for x, y, off in (
+                    (0, 0, 4),
+                    (3000, 0, 1),
+                    (6000, 0, -3),
+                    (0, 3000, 5),
+                    (3000, 3000, 2),
+                    (6000, 3000, -6),
+                )
+            ),
+            100_000.0,
+            10.0,
+            5.0,
+        ),
+        formula="height = c + a·east + b·north by least squares; slope = √(a² + b²)",
+        sources=(Source("Least-squares plane", "definition"),),
+        cautions=(STAKES,),
+    ),
+)

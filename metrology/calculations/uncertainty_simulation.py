@@ -103,7 +103,7 @@ def simulated(inputs: SimulationInputs) -> tuple[Prepared, Simulated, str]:
             correlation=ready.correlation,
         )
     except InputError as error:
-        path = "/correlations" if error.code == "bad-correlation" else "/formula"
+        path = {"bad-correlation": "/correlations", "too-sure": "/confidence"}.get(error.code, "/formula")
         raise refuse(path, error.sentence, error.code) from error
     return ready, found, note
 

@@ -16,6 +16,8 @@ from metrology.calculations.conformity import (
 )
 from metrology.calculations.conformity_risk import ProbabilityInputs, RiskInputs, probability, risk, risk_plot
 from metrology.calculations.problems import Refused
+from metrology.calculations.registry import find
+from metrology.calculations.running import run
 from metrology.conformance import acceptance_limits, conformance_probability, global_risks, with_prior
 from metrology.errors import InputError
 from metrology.rounding import last_place, rounded
@@ -296,6 +298,12 @@ def test_what_does_not_fit_is_refused_at_its_place(calculate, inputs, where):
     with pytest.raises(Refused) as caught:
         calculate(inputs)
     assert (caught.value.problems[0].path, caught.value.code) == where
+
+
+def test_figures_far_apart_are_refused_and_do_not_break():
+    with pytest.raises(Refused) as caught:
+        run(find("round-figure"), {"value": 1e14, "step": 1e-15})
+    assert caught.value.code == "out-of-range"
 
 
 def test_bad_figures_are_refused_by_name():

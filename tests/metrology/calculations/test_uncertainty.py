@@ -320,6 +320,11 @@ def test_bad_correlations_are_refused_at_their_place(links, where):
     assert refused(BudgetInputs(inputs=three, correlations=links)) == where
 
 
+def test_a_confidence_that_needs_endless_draws_is_refused():
+    inputs = SimulationInputs(inputs=rows({"estimate": 0.0, "width": 1.0}), confidence=0.9999)
+    assert refused(inputs, simulation) == ("/confidence", "too-sure")
+
+
 def test_correlated_limits_cannot_be_drawn():
     both = rows({"estimate": 0.0, "width": 1.0}, {"estimate": 0.0, "width": 1.0, "given_as": "rectangular"})
     link = (CorrelationRow(first="x1", second="x2", coefficient=0.5),)
