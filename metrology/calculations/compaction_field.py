@@ -173,7 +173,7 @@ class WaterInputs:
 class WaterResult:
     sentence: str = sentence()
     water_mass: float = amount("Water to add (negative: to dry out)", "kg", decimals=1)
-    litres: float = amount("as a volume", "L", decimals=1)
+    litres: float = amount("As a volume", "L", decimals=1)
     dry_mass: float = amount("Dry soil", "kg", decimals=0)
     per_area: float | None = amount("Water on each square metre, litres", "1", decimals=2)
 

@@ -3,11 +3,15 @@
 from difflib import get_close_matches
 
 from metrology.calculations import (
+    compaction_curve,
+    compaction_field,
     conformity,
     conformity_risk,
     lengths,
+    ring_setting_out,
     sampling,
     series,
+    site_control,
     tolerance,
     uncertainty,
     uncertainty_simulation,
@@ -23,6 +27,10 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *tolerance.CALCULATIONS,
     *series.CALCULATIONS,
     *sampling.CALCULATIONS,
+    *compaction_curve.CALCULATIONS,
+    *compaction_field.CALCULATIONS,
+    *ring_setting_out.CALCULATIONS,
+    *site_control.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 

@@ -17,8 +17,8 @@ from metrology.calculations.said import Quantity, say
 @dataclass(frozen=True)
 class PointPair:
     name: str = text("Point")
-    x: float = amount("x", "mm", shown="m")
-    y: float = amount("y", "mm", shown="m")
+    x: float = amount("Drawing x", "mm", shown="m")
+    y: float = amount("Drawing y", "mm", shown="m")
     east: float = amount("East", "mm", shown="m")
     north: float = amount("North", "mm", shown="m")
 
@@ -26,8 +26,8 @@ class PointPair:
 @dataclass(frozen=True)
 class OwnPoint:
     name: str = text("Point")
-    x: float = amount("x", "mm", shown="m")
-    y: float = amount("y", "mm", shown="m")
+    x: float = amount("Drawing x", "mm", shown="m")
+    y: float = amount("Drawing y", "mm", shown="m")
 
 
 @dataclass(frozen=True)
@@ -54,8 +54,8 @@ class CarriedPoint:
 @dataclass(frozen=True)
 class SimilarityResult:
     sentence: str = sentence()
-    a: float = amount("a = scale × cos(rotation)", "1")
-    b: float = amount("b = scale × sin(rotation)", "1")
+    a: float = amount("Scale × cosine of the rotation", "1")
+    b: float = amount("Scale × sine of the rotation", "1")
     east_shift: float = amount("Shift, east", "mm", decimals=2)
     north_shift: float = amount("Shift, north", "mm", decimals=2)
     rotation: float = amount("Rotation, anticlockwise", "°", decimals=6)
@@ -132,7 +132,7 @@ class TwoPegInputs:
 class TwoPegResult:
     sentence: str = sentence()
     error: float = amount("Line of sight off, over the distance of the staffs", "mm", decimals=1)
-    arc: float = amount("as an angle, positive rises", "″", decimals=0)
+    arc: float = amount("As an angle, positive rises", "″", decimals=0)
     right_a: float = amount("Reading on A without the error", "mm", decimals=1)
     right_b: float = amount("Reading on B without the error", "mm", decimals=1)
     difference: float = amount("A minus B, true", "mm", decimals=1)
