@@ -180,6 +180,8 @@ def test_acceptance_limits_are_where_the_wanted_probability_is_met():
 def test_a_process_that_is_known_pulls_the_estimate():
     # Precision-weighted mean (closed form): equal weights give the middle.
     assert with_prior(10.0, 1.0, 8.0, 1.0) == (9.0, pytest.approx(np.sqrt(0.5)))
+    # u 1, s 2: weights 1 and 1/4, so (10 + 8/4) ÷ (1 + 1/4) = 9.6 and u² = 1 ÷ (1 + 1/4).
+    assert with_prior(10.0, 1.0, 8.0, 2.0) == (pytest.approx(9.6), pytest.approx(np.sqrt(0.8)))
     result = probability(ProbabilityInputs(value=10.0, u=1.0, upper=10.5, process_mean=8.0, process_sd=1.0))
     assert result.probability == pytest.approx(stats.norm.cdf(1.5 / np.sqrt(0.5)))
 

@@ -31,6 +31,7 @@ class Row:
 class Everything:
     length: float = amount("Length", "mm")
     confidence: float = share("Confidence", default=0.95, above=0.0, below=1.0)
+    part: float = share("Part", default=0.5)
     n: int = whole("Number", default=3, lowest=1, highest=9)
     side: str = choice("Side", {"one": "One side", "both": "Both sides"}, default="one")
     unit: str = unit_choice()
@@ -114,6 +115,8 @@ def test_plain_letters_do_for_units():
     [
         ({"confidence": 95}, "/confidence", "Too high: give less than 1 (100\u00a0%)"),
         ({"confidence": 0}, "/confidence", "Too low: give more than 0"),
+        ({"part": 1.01}, "/part", "Too high: give 1 (100\u00a0%) or less"),
+        ({"part": "-1 %"}, "/part", "Too low: give 0 (0\u00a0%) or more"),
         ({"n": 0}, "/n", "Too low: give 1 or more"),
         ({"n": 2.5}, "/n", "is not a whole number"),
         ({"n": "2,5"}, "/n", "Leave the decimals out"),
