@@ -34,6 +34,9 @@ NOT_FIGURES = (
     "stage_seconds",
     "regions",
     "callouts",
+    "alignment",
+    "best_fit",
+    "difference",
 )
 COLUMNS = ("result", "code", "sentence", "worst", "inside_share", "coverage", "version")
 
