@@ -42,9 +42,8 @@ def main() -> int:
     for name, work, allowed in TIMED:
         taken = best_of(work)
         slow += taken > allowed
-        print(
-            f"{'too slow' if taken > allowed else 'in time':9} {1000 * taken:9.3f} ms of {1000 * allowed:7.1f} ms  {name}"
-        )
+        said = "too slow" if taken > allowed else "in time"
+        print(f"{said:9} {1000 * taken:9.3f} ms of {1000 * allowed:7.1f} ms  {name}")
     return 1 if slow else 0
 
 
