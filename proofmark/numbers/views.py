@@ -27,6 +27,8 @@ from .units import METRIC, US, axis_unit
 
 SYSTEM = "numbers_units"
 LONGEST_LINK = 3000
+# A table of more columns needs the whole width; the answer then stands below.
+WIDE = 5
 
 
 @require_safe
@@ -60,6 +62,7 @@ def page(request: HttpRequest, name: str) -> HttpResponse:
         "all_units": units_by_kind(),
         "system": system,
         "method": "post" if _long(calculation) else "get",
+        "wide": any(len(getattr(box, "columns", ())) > WIDE for box in sheet.boxes),
         "is_example": SENT not in data,
         "link": _link(request) if SENT in data and sheet.good else "",
         **answer,
