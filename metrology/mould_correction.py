@@ -26,8 +26,9 @@ from metrology.shrinkage import Shrinkage, shrinkage
 from metrology.surface import Flags, Surface, prepare
 
 STAGES = ("scaling", "smoothing", "limiting", "checking")
-# Edges of the pattern at most this long, in smoothing lengths: short enough for its curves.
-_EDGE = 0.6
+# Edges of the pattern are at most so long, in smoothing lengths: short enough for its curves; longer where the first
+# would make more faces than this.
+_EDGE, _LONG_EDGE, _MANY = 0.6, 1.0, 150_000
 # A smoothing length below this many distances between places smooths nothing.
 _LEAST = 1.5
 # Single-precision coordinates of an STL file hold to this share of their size; and what is close enough, mm.
@@ -159,7 +160,7 @@ def correct(
         used=compared.formed,
     )
     factors = _factors(shrunk, asked, scanner_mm, np.ptp(surface.vertices[np.unique(surface.faces)], axis=0))
-    pattern = refined(before, _EDGE * asked.smoothing_mm)
+    pattern = _fine_enough(before, asked.smoothing_mm)
     start = _scaled(pattern, surface, factors, pull, filled)
     progress(STAGES[1], 0.0)
     # The part follows a change of its mould shrunk as it is itself.
@@ -173,7 +174,7 @@ def correct(
     progress(STAGES[2], 0.0)
     shown = sides(surface, pattern, pull, asked.kind, filled)
     kept = keep_releasing(pattern.faces, start, start + wanted, shown, pull)
-    moved = _on_fill(pattern, surface, filled, pattern.moved, kept.moved)
+    moved = _on_fill(pattern, surface, filled, pull, kept.moved)
     progress(STAGES[3], 0.0)
     moved, eased, crossing = untangled(surface, pattern, start, moved, shown, pull)
     after = replace(pattern, moved=moved)
@@ -250,23 +251,32 @@ def _factors(found: tuple[Shrinkage, ...], asked: Asked, scanner_mm: float, size
     return factors
 
 
+def _fine_enough(before: Pattern, smoothing_mm: float) -> Pattern:
+    """Slivers multiply when they are cut: where that makes too many faces, edges may be longer."""
+    try:
+        fine = refined(before, _EDGE * smoothing_mm)
+    except InputError:
+        return refined(before, _LONG_EDGE * smoothing_mm)
+    return fine if len(fine.faces) <= _MANY else refined(before, _LONG_EDGE * smoothing_mm)
+
+
 def _scaled(pattern: Pattern, surface: Surface, factors: Floats, pull: Floats, filled: Flags) -> Floats:
     """The pattern's vertices enlarged about its middle, and about the level of the fill face where there is one."""
     fixed = middle(pattern.moved)
     rim = np.unique(pattern.faces[filled[pattern.parents]])
     if len(rim):
         fixed = fixed + pull * float((pattern.moved[rim] @ pull).mean() - fixed @ pull)
-    return _on_fill(pattern, surface, filled, pattern.moved, scaled(pattern.moved, factors, fixed))
+    return _on_fill(pattern, surface, filled, pull, scaled(pattern.moved, factors, fixed))
 
 
-def _on_fill(pattern: Pattern, surface: Surface, filled: Flags, start: Floats, moved: Floats) -> Floats:
-    """Vertices of the fill face stay in their plane: it is struck off, the mould does not make it."""
+def _on_fill(pattern: Pattern, surface: Surface, filled: Flags, pull: Floats, moved: Floats) -> Floats:
+    """Vertices of the fill face stay in their plane, sliding along the pull: it is struck off, no mould makes it."""
     rim = np.unique(pattern.faces[filled[pattern.parents]])
     if not len(rim):
         return moved
     normal = surface.normals[filled][int(np.argmax(surface.areas[filled]))]
     kept = moved.copy()
-    kept[rim] -= ((moved[rim] - start[rim]) @ normal)[:, None] * normal
+    kept[rim] -= ((moved[rim] - pattern.moved[rim]) @ normal / (pull @ normal))[:, None] * pull
     return kept
 
 

@@ -16,7 +16,7 @@ from metrology.surface import Flags, Surface
 # A face counts as held when it leans over by more than this, and by more than it did before: a hundredth of a
 # millimetre on two metres, so that many faces above each other do not add up to an undercut.
 _LEAN = 5e-6
-_PASSES, _STEPS, _STEP = 60, 40, 1.3
+_SWEEPS, _PATIENCE, _STEPS, _STEP = 1000, 30, 60, 1.3
 _HALVINGS = 40
 
 
@@ -57,24 +57,21 @@ def sides(surface: Surface, pattern: Pattern, pull: Floats, kind: MouldKind, fil
 
 
 def keep_releasing(faces: Ints, before: Floats, wanted: Floats, shown: Ints, pull: Floats) -> Limited:
-    """Vertices (v, 3) as near to `wanted` as lets every face show the side it must. before: (v, 3), where it does.
+    """Vertices (v, 3) near to `wanted` that let every face show the side it must. before: (v, 3), where it does.
 
-    Faces are set right one after the other, each by the least move of its corners (projection onto constraints in
-    turn); what is still held after that is drawn back towards `before`, in the end all the way.
+    Two sweeps set every face right: one from below, in which the upper corners give way, and one from above, in which
+    the lower ones do. On an upright wall they are the least surface above what was wanted and the largest below it;
+    half way between the two is as near as any can come (isotonic regression in the largest error). What is still held
+    after that, where walls meet, is eased, and in the end drawn back towards `before`.
     """
     flat = _across(pull)
     bound = _Bound.of(faces, before, wanted, shown, flat)
-    at, start = wanted @ flat.T, before @ flat.T
+    at, start, height = wanted @ flat.T, before @ flat.T, wanted @ pull
     first = bound.held(at)
-    moved = at.copy()
-    for _ in range(_PASSES):
-        held = bound.held(moved)
-        if not held.any():
-            break
-        near = np.zeros(len(before), dtype=np.bool_)
-        near[bound.faces[held]] = True
-        near[bound.faces[near[bound.faces].any(axis=1)]] = True
-        bound.some(np.flatnonzero(near[bound.faces].any(axis=1))).ease(moved)
+    moved = at
+    if first.any():
+        moved = (bound.swept(at, height, upwards=True) + bound.swept(at, height, upwards=False)) / 2
+        bound.ease(moved)
     left = bound.held(moved)
     placed = wanted + (_draw_back(moved, start, bound) - at) @ flat
     return Limited(placed, int(first.sum()), int((first & ~left).sum()), np.linalg.norm(placed - wanted, axis=1))
@@ -90,11 +87,14 @@ def held_faces(faces: Ints, before: Floats, moved: Floats, shown: Ints, pull: Fl
 
 @dataclass(frozen=True)
 class _Bound:
-    """Faces (b, 3) that must show a side (b,). allowed: (b,) mm², what each may show of the other side."""
+    """Faces (b, 3) that must show a side (b,). allowed: (b,) mm², what each may show of the other side. owner, ends:
+    the faces at vertex v are owner[ends[v] : ends[v + 1]]."""
 
     faces: Ints
     side: Floats
     allowed: Floats
+    owner: Ints
+    ends: Ints
 
     @classmethod
     def of(cls, faces: Ints, before: Floats, wanted: Floats, shown: Ints, flat: Floats) -> "_Bound":
@@ -102,10 +102,10 @@ class _Bound:
         corners, side = faces[rows], shown[rows].astype(np.float64)
         a, b, c = (wanted[corners[:, k]] for k in range(3))
         area = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
-        return cls(corners, side, np.maximum(_LEAN * area, -side * _shadow(before @ flat.T, corners)))
-
-    def some(self, rows: Ints) -> "_Bound":
-        return _Bound(self.faces[rows], self.side[rows], self.allowed[rows])
+        order = np.argsort(corners.reshape(-1), kind="stable")
+        ends = np.searchsorted(corners.reshape(-1)[order], np.arange(len(wanted) + 1))
+        allowed = np.maximum(_LEAN * area, -side * _shadow(before @ flat.T, corners))
+        return cls(corners, side, allowed, order // 3, ends)
 
     def over(self, at: Floats) -> Floats:
         """How much of the wrong side each face shows, (b,) mm²; negative where it shows the right one."""
@@ -115,6 +115,39 @@ class _Bound:
         held: Flags = self.over(at) > self.allowed
         return held
 
+    def swept(self, at: Floats, height: Floats, *, upwards: bool) -> Floats:
+        """Corners (v, 2) moved so that every face shows its side, the corners behind the sweep staying put."""
+        moved = at.copy()
+        along = height[self.faces] * (1.0 if upwards else -1.0)
+        low, high = along.min(axis=1, keepdims=True), along.max(axis=1, keepdims=True)
+        ahead = along - low > 0.5 * (high - low)
+        asked = np.arange(len(self.faces))
+        fewest, since = len(asked) + 1, 0
+        for _ in range(_SWEEPS):
+            rows = asked[self._rows(asked).held(moved)]
+            fewest, since = (len(rows), 0) if len(rows) < fewest else (fewest, since + 1)
+            # A few faces that push each other to and fro are left to be eased.
+            if not len(rows) or since > _PATIENCE:
+                break
+            step = self._steps(moved, rows, self._rows(rows).over(moved), ahead[rows])
+            # Where several faces ask, the one that asks for most is heard: less would not set it right.
+            corners, every = self.faces[rows].reshape(-1), step.reshape(-1, 2)
+            order = np.lexsort((corners, np.einsum("ij,ij->i", every, every)))
+            wanted = np.zeros_like(moved)
+            wanted[corners[order]] = every[order]
+            moved += wanted
+            asked = self._around(np.unique(corners))
+        return moved
+
+    def _rows(self, rows: Ints) -> "_Bound":
+        return _Bound(self.faces[rows], self.side[rows], self.allowed[rows], self.owner, self.ends)
+
+    def _around(self, vertices: Ints) -> Ints:
+        """Rows of all faces at some vertices."""
+        count = self.ends[vertices + 1] - self.ends[vertices]
+        nth = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+        return np.unique(self.owner[np.repeat(self.ends[vertices], count) + nth])
+
     def ease(self, at: Floats) -> None:
         """Move corners, in place, to where their faces need them: by the mean of the least moves of the held faces."""
         for _ in range(_STEPS):
@@ -122,15 +155,24 @@ class _Bound:
             rows = np.flatnonzero(over > 0.5 * self.allowed)
             if not len(rows):
                 return
-            corners = self.faces[rows]
-            opposite = at[corners[:, [1, 2, 0]]] - at[corners[:, [2, 0, 1]]]
-            slope = 0.5 * np.stack([opposite[:, :, 1], -opposite[:, :, 0]], axis=2)
-            steep = np.maximum((slope**2).sum(axis=(1, 2)), 1e-300)
-            step = (_STEP * self.side[rows] * over[rows] / steep)[:, None, None] * slope
-            every = corners.reshape(-1)
+            step = _STEP * self._steps(at, rows, over[rows], np.ones((len(rows), 3), dtype=np.bool_))
+            every = self.faces[rows].reshape(-1)
             count = np.maximum(np.bincount(every, minlength=len(at)), 1)
             for axis in range(2):
                 at[:, axis] += np.bincount(every, step[:, :, axis].reshape(-1), len(at)) / count
+
+    def _steps(self, at: Floats, rows: Ints, over: Floats, free: Flags) -> Floats:
+        """The least moves of the free corners that set faces right, (k, 3, 2)."""
+        corners = self.faces[rows]
+        opposite = at[corners[:, [1, 2, 0]]] - at[corners[:, [2, 0, 1]]]
+        slope = 0.5 * np.stack([opposite[:, :, 1], -opposite[:, :, 0]], axis=2)
+        square = (slope**2).sum(axis=2)
+        # A corner whose opposite edge runs along the pull can set nothing right: then all corners give way.
+        enough = (square * free).sum(axis=1) > 0.05 * square.sum(axis=1)
+        slope = np.where((free | ~enough[:, None])[:, :, None], slope, 0.0)
+        steep = np.maximum((slope**2).sum(axis=(1, 2)), 1e-300)
+        steps: Floats = (self.side[rows] * over / steep)[:, None, None] * slope
+        return steps
 
 
 def _draw_back(at: Floats, start: Floats, bound: _Bound) -> Floats:

@@ -3,12 +3,12 @@
 import numpy as np
 
 from metrology.bodies import Floats, Ints, Mesh
-from metrology.mould_limits import held_faces
+from metrology.mould_limits import held_faces, keep_releasing
 from metrology.mould_pattern import Pattern
 from metrology.self_crossing import crossing_faces
 from metrology.surface import Flags, Surface
 
-_ROUNDS = 16
+_HALVINGS, _ROUNDS = 6, 10
 # Faces that turn by more than 75° from nominal have folded (cosine).
 _FOLDED = 0.26
 
@@ -28,15 +28,18 @@ def untangled(
     """Vertices (v, 3), drawn back from `moved` towards `start` where faces fold or cross; how many were drawn back; and
     how many pairs of faces still cross that did not on the pattern before.
 
-    Where drawing back would make a face lean over the mould (`shown`, see `mould_limits.sides`), its corners are drawn
-    back as well.
+    After each drawing back, faces that would hold the part (`shown`, see `mould_limits.sides`) are set right again.
+    What does not come free in a few rounds goes back all the way, with all that must go with it.
     """
     share = np.ones(len(moved))
     known: Ints | None = None
-    left = 0
+    here, left = moved, 0
     for k in range(_ROUNDS):
-        here = start + share[:, None] * (moved - start)
-        bad = turned_faces(surface, pattern, here) | held_faces(pattern.faces, start, here, shown, pull)
+        if k:
+            here = keep_releasing(pattern.faces, start, start + share[:, None] * (moved - start), shown, pull).moved
+        if k >= _HALVINGS:
+            here = _straight(surface, pattern, start, here, shown, pull)
+        bad = turned_faces(surface, pattern, here)
         pairs = crossing_faces(Mesh(here, pattern.faces))
         if len(pairs) and known is None:
             known = crossing_faces(Mesh(pattern.moved, pattern.faces))
@@ -48,5 +51,17 @@ def untangled(
         still = np.flatnonzero(bad & (share[pattern.faces].max(axis=1) > 0))
         if not len(still):
             break
-        share[np.unique(pattern.faces[still])] *= 0.5 if k < _ROUNDS - 4 else 0.0
-    return start + share[:, None] * (moved - start), int((share < 1).sum()), left
+        share[np.unique(pattern.faces[still])] *= 0.5 if k < _HALVINGS else 0.0
+    return here, int((share < 1).sum()), left
+
+
+def _straight(surface: Surface, pattern: Pattern, start: Floats, moved: Floats, shown: Ints, pull: Floats) -> Floats:
+    """Faces that fold or hold go back to their start, ring after ring, until none is left."""
+    here = moved.copy()
+    while True:
+        bad = turned_faces(surface, pattern, here) | held_faces(pattern.faces, start, here, shown, pull)
+        back = np.unique(pattern.faces[bad])
+        back = back[(here[back] != start[back]).any(axis=1)]
+        if not len(back):
+            return here
+        here[back] = start[back]

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from metrology.bodies import Floats, Ints
 from metrology.mould_pattern import Pattern
@@ -12,7 +13,7 @@ from metrology.surface import Flags, Surface
 _FREE = 0.02
 # A vertex goes at most this many times as far as any of its faces: the tip of a narrow edge runs ahead.
 _AHEAD = 3.0
-_ROUNDS = 400
+_ROUNDS, _USUAL, _SETTLED = 400, 60, 1e-5
 
 
 @dataclass(frozen=True)
@@ -68,27 +69,35 @@ def motions(pattern: Pattern, corners: Corners, offset: Floats, weight: Floats) 
     moved = np.einsum("vij,vj->vi", ways, np.where(kept, along / np.where(kept, stiff, 1.0), 0.0))
     length = np.linalg.norm(moved, axis=1)
     moved *= np.minimum(1.0, _AHEAD * most / np.maximum(length, 1e-12))[:, None]
-    return _carried_along(pattern.faces, moved, stiff[:, -1] > 1e-9)
+    firm = stiff[:, -1] > 1e-9
+    # What the faces of a vertex leave free, (v, 3, 3): everything where nothing is asked.
+    held = np.where(kept & firm[:, None], 1.0, 0.0)
+    free = np.eye(3) - np.einsum("vij,vj,vkj->vik", ways, held, ways)
+    return _carried_along(pattern, moved, free, firm)
 
 
-def _carried_along(faces: Ints, moved: Floats, known: Flags) -> Floats:
-    """Vertices that nothing was asked of take the mean of their neighbours, again and again."""
-    if known.all() or not known.any():
-        return moved
-    ends = np.unique(np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1), axis=0)
-    ends = ends[~known[ends].all(axis=1)]
-    start, end = np.concatenate([ends[:, 0], ends[:, 1]]), np.concatenate([ends[:, 1], ends[:, 0]])
-    degree = np.maximum(np.bincount(start, minlength=len(moved)), 1)
-    free = np.flatnonzero(~known)
-    reached = known.copy()
-    for _ in range(_ROUNDS):
-        here = reached[end]
-        number = np.bincount(start, here, len(moved))
-        total = np.stack([np.bincount(start, here * moved[end, k], len(moved)) for k in range(3)], axis=1)
-        fresh = total[free] / np.maximum(number, 1)[free, None]
-        change = float(np.abs(fresh - moved[free]).max())
-        moved[free] = fresh
-        reached[free] = number[free] > 0
-        if change < 1e-6 and bool((number[free] == degree[free]).all()):
+def _carried_along(pattern: Pattern, moved: Floats, free: Floats, firm: Flags) -> Floats:
+    """Vertices go along with their neighbours, near ones most, in the directions that nothing holds: a wall whose edge
+    is lifted stretches evenly instead of folding at the edge."""
+    faces = pattern.faces
+    sides = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    ends = np.unique(sides, axis=0)
+    near = 1.0 / np.maximum(np.linalg.norm(pattern.nominal[ends[:, 0]] - pattern.nominal[ends[:, 1]], axis=1), 1e-9)
+    count = len(moved)
+    rows, columns = np.concatenate([ends[:, 0], ends[:, 1]]), np.concatenate([ends[:, 1], ends[:, 0]])
+    weights = csr_array((np.concatenate([near, near]), (rows, columns)), shape=(count, count))
+    reached = firm.astype(np.float64)
+    here = moved.copy()
+    for k in range(_ROUNDS):
+        number = weights @ reached
+        mean = (weights @ (reached[:, None] * here)) / np.maximum(number, 1e-300)[:, None]
+        fresh = moved + np.einsum("vij,vj->vi", free, np.where(number[:, None] > 0, mean, 0.0))
+        change = float(np.abs(fresh - here).max(initial=0.0))
+        spread = number > 0
+        grown = bool((spread & (reached == 0)).any())
+        here, reached = fresh, np.maximum(reached, spread)
+        if change < _SETTLED and not grown:
             break
-    return moved
+        if k >= _USUAL and not grown and firm.all():
+            break
+    return here
