@@ -26,6 +26,16 @@ class Unusable(Refusal):
     code = "unusable"
 
 
+class OtherUnit(Unusable):
+    """A file that states another unit than the person did. likely_unit: the file's."""
+
+    code = "unit-contradiction"
+
+    def __init__(self, sentence: str, *, likely_unit: str) -> None:
+        super().__init__(sentence, field="unit")
+        self.likely_unit = likely_unit
+
+
 class Taken(Refusal):
     """A code, number or letter that another record has."""
 

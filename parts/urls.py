@@ -1,7 +1,7 @@
 from django.urls import path
 
 from . import view3d
-from .views import components, definition, importing, kits, mouldability, revisions
+from .views import components, definition, geometry, importing, kits, mouldability, revisions
 
 app_name = "parts"
 SHEET = "parts/<str:part_number>/<str:letter>/definition/"
@@ -22,8 +22,8 @@ urlpatterns = [
     path(SHEET + "mouldability/", mouldability.mouldability, name="mouldability"),
     path(SHEET + "mouldability/stop/", mouldability.stop, name="stop_mouldability"),
     path(SHEET + "nominal/view/", view3d.nominal, name="nominal_view"),
-    path(SHEET + "nominal/", definition.file_nominal, name="file_nominal"),
-    path(SHEET + "drawing/", definition.file_drawing, name="file_drawing"),
+    path(SHEET + "nominal/", geometry.file_nominal, name="file_nominal"),
+    path(SHEET + "drawing/", geometry.file_drawing, name="file_drawing"),
     path(SHEET + "characteristics/new/", definition.new_characteristic, name="new_characteristic"),
     path(SHEET + "characteristics/import/", importing.import_characteristics, name="import"),
     path(SHEET + "characteristics/<int:number>/", definition.change_characteristic, name="change_characteristic"),

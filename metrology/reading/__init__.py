@@ -1,6 +1,7 @@
 """Reading nominal meshes and scans from files. What a file holds is decided by its content; its name is only a hint."""
 
 from metrology.reading.read import (
+    USUAL_CHORD,
     MeshFile,
     ScanFile,
     read_mesh,
@@ -12,12 +13,16 @@ from metrology.reading.read import (
 )
 from metrology.reading.sniff import kind_of
 from metrology.reading.table_layout import TableChoice
+from metrology.reading.table_preview import TablePreview, preview_table
 
 __all__ = [
+    "USUAL_CHORD",
     "MeshFile",
     "ScanFile",
     "TableChoice",
+    "TablePreview",
     "kind_of",
+    "preview_table",
     "read_mesh",
     "read_mesh_file",
     "read_mesh_with_notes",

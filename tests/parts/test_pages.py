@@ -31,7 +31,9 @@ def revision(lead):
     """A revision in preparation with one row of each kind. What made it is not in the logbook."""
     made = make.revision(author=lead, state="in preparation")
     make.characteristic(made)
-    Region.objects.create(revision=made, name="Seat", facing="up", lower=-1, upper=1)
+    Region.objects.create(
+        revision=made, name="Seat", selection={"facing": {"way": [0, 0, 1], "within": 45}}, lower=-1, upper=1
+    )
     make.interface(made.component)
     return made
 
@@ -209,7 +211,13 @@ def test_a_record_costs_the_same_however_much_hangs_on_it(lead, revision, signed
     for n in (2, 20):
         for i in range(Characteristic.objects.count() + 1, n + 1):
             make.characteristic(revision, i)
-            Region.objects.create(revision=revision, name=f"r{i}", facing="up", lower=-1, upper=1)
+            Region.objects.create(
+                revision=revision,
+                name=f"r{i}",
+                selection={"facing": {"way": [0, 0, 1], "within": 45}},
+                lower=-1,
+                upper=1,
+            )
             make.interface(revision.component, code=f"J-{i}")
             make.revision(revision.component, "BCDEFGHIJKLMNOPQRSTUVWXYZ"[i], lead, state="superseded")
         with CaptureQueriesContext(connection) as queries:
@@ -247,7 +255,6 @@ def test_save_and_add_the_next_leads_to_an_empty_form(lead, revision, signed_in)
     [
         (bytes(range(256)) * 8, "mm", "file", "not STL"),
         (b"", "mm", "file", "The file is empty (0 bytes)"),
-        (cube_obj(), "", "unit", "Say in which unit the mesh is"),
         (cube_obj().replace(b"v 0 0 0", b"v nan 0 0"), "mm", "file", "not finite"),
     ],
 )
@@ -257,6 +264,15 @@ def test_a_mesh_that_is_no_use_says_so_beside_its_field(lead, revision, signed_i
     assert sentence in response.context["form"].errors[field][0]
     assert "Choose the file again" in response.content.decode()
     assert not Geometry.objects.exists()
+
+
+def test_a_nominal_without_a_unit_is_kept_and_need_not_be_sent_again(lead, revision, signed_in):
+    url, session = reverse("parts:file_nominal", args=SHEET), signed_in(lead)
+    response = session.post(url, {"file": mesh(cube_obj(), "block.obj"), "unit": ""})
+    assert "Say in which unit the file is" in response.context["form"].errors["unit"][0]
+    assert "block.obj is here already" in response.content.decode()
+    session.post(url, {"kept": response.context["form"].data["kept"], "unit": "mm"})
+    assert Geometry.objects.get().original_name == "block.obj"
 
 
 def test_a_drawing_that_is_a_picture_is_refused(lead, revision, signed_in):
