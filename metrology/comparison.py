@@ -10,6 +10,8 @@ from metrology import VERSION
 from metrology.aligning import align_with_best_fit
 from metrology.alignment import AlignmentReport
 from metrology.alignment_words import difference, unsure_words
+from metrology.attached import CODE as ATTACHED
+from metrology.attached import attached, attached_sentence, doubted, reach_for
 from metrology.bodies import Cloud, Mesh, Progress, silent
 from metrology.comparison_figures import callouts, histogram, overall
 from metrology.comparison_regions import Measured, limits_at, locate, region_result, six_faces
@@ -96,7 +98,7 @@ def _measured(
     )
     pose, total = report.pose, len(found.values)
     tick = _summing(progress)
-    lonely, beside = find_strays(
+    strays = find_strays(
         found.values,
         found.owners,
         found.placed,
@@ -104,10 +106,11 @@ def _measured(
         least_sigma=max(1e-5 * surface.diagonal, 0.01 * (settings.upper_mm - settings.lower_mm)),
         point_spacing=float(np.sqrt(surface.area / total)),
         diagonal=surface.diagonal,
+        attached_mm=reach_for(surface.diagonal, settings.lower_mm, settings.upper_mm),
         stray_mm=settings.stray_mm,
         tick=tick,
     )
-    left_out = lonely | beside
+    left_out = strays.all
     tick()
     sides = tell_sides(surface, samples, found, ~left_out)
     found = found.credited(sides.moved, sides.values, sides.owners)
@@ -120,9 +123,17 @@ def _measured(
     unsure = (report.uncertainty.covariance, report.uncertainty.at)
     parts = [region_result(region, measured, settings, instrument, unsure) for region in located]
     figures = overall(measured, lower, upper, settings, located, parts if regions else [])
+    body = attached(found, strays.attached, samples)
+    if body.any:
+        doubt = attached_sentence(body, samples, located)
+        parts = doubted(parts, body, located, doubt)
+        if figures["result"] != "does not conform":
+            figures |= {"result": "inconclusive", "code": ATTACHED, "sentence": doubt}
     figures["sentence"] += unsure_words(report)
-    if beside.any():
-        figures["sentence"] += f" {share(float(beside.mean()))} of the points stand beside the part and were left out."
+    if strays.beside.any():
+        figures["sentence"] += (
+            f" {share(float(strays.beside.mean()))} of the points stand beside the part and were left out."
+        )
     undecided = float(sides.undecided.mean())
     if sides.undecided.any():
         figures["sentence"] += sides_words(undecided)
@@ -136,7 +147,7 @@ def _measured(
         points_read=total,
         points_used=int(total - left_out.sum()),
         stray_share=float(left_out.mean()),
-        beside_share=float(beside.mean()),
+        beside_share=float(strays.beside.mean() + strays.attached.mean()),
         noise_mm=means.noise_mm,
         area_mm2=surface.area,
         undecided_share=undecided,

@@ -109,19 +109,19 @@ class Comparison:
     fit, and difference: what that hides; None where the alignment is a plain best fit.
 
     points_used: after strays were left out. stray_share: share left out; beside_share: of them, those in connected
-    bodies beside the part. noise_mm: usual standard deviation of points about their sample. area_mm2: of the nominal.
-    undecided_share: share of it that counts as not measured because points could not be credited to one side of a thin
-    wall or narrow slot (see `metrology.thin_walls`). profile_mm: profile of a surface for the limits of the settings
-    (see `metrology.profile_value`). worst: the sample deepest outside, or nearest, its limits. coverage: area share of
-    the nominal with points. sample_deviation: NaN where not
-    measured. sample_regions: (r, s), which samples lie in which of the regions. histogram_counts: samples. version: of
-    the calculation.
+    bodies beside or on the part. noise_mm: usual standard deviation of points about their sample. area_mm2: of the
+    nominal. undecided_share: share of it that counts as not measured because points could not be credited to one side
+    of a thin wall or narrow slot (see `metrology.thin_walls`). profile_mm: profile of a surface for the limits of the
+    settings (see `metrology.profile_value`). worst: the sample deepest outside, or nearest, its limits. coverage: area
+    share of the nominal with points. sample_deviation: NaN where not measured. sample_regions: (r, s), which samples
+    lie in which of the regions. histogram_counts: samples. version: of the calculation.
 
     Samples in given regions are held to the regions' limits (all that apply), the rest to the settings'. result:
     "does not conform" when one lies outside its limits by more than the uncertainty; else "inconclusive" when
-    coverage of the whole or of a given region falls short, or one lies within the uncertainty of a limit; else
-    "conforms" (ISO 14253-1, from memory). "not measured" when no sample was. code: "outside", "coverage",
-    "uncertainty", "inside" or "not-measured".
+    coverage of the whole or of a given region falls short, one lies within the uncertainty of a limit, or a body that
+    may be a clamp stands on the part; else "conforms" (ISO 14253-1, from memory). "not measured" when no sample was.
+    code: "outside", "coverage", "uncertainty", "attached", "inside", "moved" (see `metrology.comparison_regions`) or
+    "not-measured".
     """
 
     pose: Pose

@@ -1,6 +1,7 @@
 """Points of a scan that do not belong to the part: lonely ones, and bodies that reach far beyond it."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,19 @@ _NEAR = 3.0
 _BESIDE = 0.2
 
 
+@dataclass(frozen=True)
+class Strays:
+    """Flags (n,) for points to leave out, no point in two of them."""
+
+    lonely: Flags
+    beside: Flags
+    attached: Flags
+
+    @property
+    def all(self) -> Flags:
+        return self.lonely | self.beside | self.attached
+
+
 def find_strays(
     values: Floats,
     owners: npt.NDArray[np.integer[Any]],
@@ -30,10 +44,11 @@ def find_strays(
     least_sigma: float,
     point_spacing: float,
     diagonal: float,
+    attached_mm: float,
     stray_mm: float | None,
     tick: Callable[[], None],
-) -> tuple[Flags, Flags]:
-    """(lonely, beside): flags (n,) for points to leave out, no point in both.
+) -> Strays:
+    """Which points to leave out, and why.
 
     values: (n,) signed deviations, mm. owners: (n,) surface sample of each. place: rows -> points (k, 3) mm in the
     nominal frame. sigma: residual of the alignment, mm. point_spacing: mean distance between points on the surface, mm.
@@ -41,18 +56,18 @@ def find_strays(
     lonely: farther than 8 sigma from the nominal, or 6 local standard deviations from the median of its sample, with
     too few witnesses: points near it that are as far off in the same sense. Three do when strays are few, up to a
     dozen when they are many. A real error of the part, however large, is a patch of points that agree, and stays.
-    beside: connected patches outside the nominal that reach farther than a fifth of its diagonal (a table, a clamp);
-    what they touch becomes unmeasured. With stray_mm every point farther than that is taken out too, patch or not, and
-    counted as lonely.
+    beside: connected patches outside the nominal that reach farther than a fifth of its diagonal (a table); what they
+    touch becomes unmeasured. attached: those that only reach farther than attached_mm (a clamp, or a lump). With
+    stray_mm every point farther than that is taken out too, patch or not, and counted as lonely.
     """
     near = _NEAR * point_spacing
     lonely = np.zeros(len(values), dtype=np.bool_) if stray_mm is None else np.abs(values) > stray_mm
-    beside = np.zeros(len(values), dtype=np.bool_)
+    beside, attached = (np.zeros(len(values), dtype=np.bool_) for _ in range(2))
     differs = _differing(values, owners, lonely, least_sigma, tick)
     suspect = differs | (np.abs(values) > 8 * max(sigma, least_sigma))
     rows = np.flatnonzero(suspect & ~lonely)
     if not len(rows):
-        return lonely, beside
+        return Strays(lonely, beside, attached)
     # Points that agree with most of their sample bear each other out, however thinly the place was scanned.
     sure = _agreed(differs, owners)[owners[rows]] & ~differs[rows]
     alone = ~_witnessed(place(rows), values[rows], near, tick) & ~sure
@@ -61,11 +76,13 @@ def find_strays(
     odd = np.flatnonzero(_differing(values, owners, lonely, least_sigma, tick) & ~lonely)
     lonely[odd[~_witnessed(place(odd), values[odd], near, tick)]] = True
     rows = rows[(values[rows] > 0) & ~lonely[rows]]
-    if len(rows) and values[rows].max() > _BESIDE * diagonal:
+    if len(rows) and values[rows].max() > min(attached_mm, _BESIDE * diagonal):
         edge = max(3 * point_spacing, diagonal / 500)
-        beside[rows[_reaching(place(rows), values[rows], edge, _BESIDE * diagonal)]] = True
+        farthest = _reach_of_bodies(place(rows), values[rows], edge)
+        beside[rows[farthest > _BESIDE * diagonal]] = True
+        attached[rows[(farthest > attached_mm) & (farthest <= _BESIDE * diagonal)]] = True
         tick()
-    return lonely, beside
+    return Strays(lonely, beside, attached)
 
 
 def _differing(
@@ -155,9 +172,9 @@ def _witnesses_needed(found: Ints) -> int:
     return _MOST_WITNESSES
 
 
-def _reaching(points: Floats, values: Floats, edge: float, reach: float) -> Flags:
-    """True for points of connected bodies that somewhere lie farther out than `reach`, (k,). edge: mm, of the cubes
-    that are joined when they touch."""
+def _reach_of_bodies(points: Floats, values: Floats, edge: float) -> Floats:
+    """For each point how far out the connected body that it belongs to reaches, (k,) mm. edge: mm, of the cubes that
+    are joined when they touch."""
     cell = np.floor((points - points.min(axis=0)) / edge).astype(np.int64)
     across = cell.max(axis=0) + 1
     _, first, cube = np.unique(
@@ -169,5 +186,5 @@ def _reaching(points: Floats, values: Floats, edge: float, reach: float) -> Flag
     body = body_of_cube[cube]
     farthest = np.full(bodies, -np.inf)
     np.maximum.at(farthest, body, values)
-    far: Flags = farthest[body] > reach
-    return far
+    reach: Floats = farthest[body]
+    return reach

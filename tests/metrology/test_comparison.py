@@ -276,7 +276,7 @@ def test_lonely_points_are_strays_and_agreeing_points_are_not():
     alone = np.array([[20.0, 20, 4.0], [80, 80, -3.0], [80, 20, 2.5]])
     points = np.vstack([flat, patch_of_12, alone])
     owners = (points[:, 0] // 4 * 25 + points[:, 1] // 4).astype(np.int64)
-    lonely, beside = find_strays(
+    found = find_strays(
         points[:, 2],
         owners,
         lambda rows: points[rows],
@@ -284,9 +284,34 @@ def test_lonely_points_are_strays_and_agreeing_points_are_not():
         least_sigma=0.01,
         point_spacing=1.0,
         diagonal=150.0,
+        attached_mm=20.0,
         stray_mm=None,
         tick=lambda: None,
     )
-    assert lonely[-3:].all() and not lonely[-15:-3].any()
-    assert lonely[:10_000].mean() < 0.001
-    assert not beside.any()
+    assert found.lonely[-3:].all() and not found.lonely[-15:-3].any()
+    assert found.lonely[:10_000].mean() < 0.001
+    assert not found.beside.any() and not found.attached.any()
+
+
+def test_a_clamp_on_the_part_is_doubted_and_not_measured_as_part():
+    scan = scan_of(BLOCK, 30_000, seed=12, strays=300)
+    rng = np.random.default_rng(12)
+    # A block of 40 × 40 × 40 mm that stands on the high part: 40 mm is more than a twentieth of 390 mm.
+    at, axis = rng.random((4000, 3)), rng.integers(0, 3, 4000)
+    at[np.arange(4000), axis] = rng.integers(0, 2, 4000)
+    clamp = [60.0, 80.0, 150.0] + 40.0 * at
+    seen = clamp @ scan.pose[:3, :3].T + scan.pose[:3, 3]
+    found = compare(BLOCK, Cloud(np.vstack([scan.cloud.points, seen])), LOOSE)
+    assert (found.result, found.code) == ("inconclusive", "attached")
+    assert found.sentence.startswith("Inconclusive: something reaches 40.0\u00a0mm out of the part at the top face")
+    assert found.highest < 1.0 and found.lowest > -1.0
+    assert [part.code for part in found.regions if part.code == "attached"] == ["attached"]
+    tight = compare(BLOCK, Cloud(np.vstack([scan.cloud.points, seen])), Settings(-0.02, 0.02, 0.0))
+    assert tight.result == "does not conform"
+
+
+def test_a_lump_of_ten_millimetres_is_part_of_the_part():
+    scan = scan_of(BLOCK, 30_000, seed=13, grown=patch(BUMP_AT, 25.0, 10.0))
+    found = compare(BLOCK, scan.cloud, LOOSE)
+    assert (found.result, found.code) == ("does not conform", "outside")
+    assert found.highest == pytest.approx(10.0, abs=0.1)
