@@ -9,6 +9,7 @@ from django.db.models import F, QuerySet
 
 from casting.models import Cast, Mould
 from logbook.files import local_path
+from metrology.alignment import BEST_FIT
 from metrology.casts_compared import CastDeviations
 from parts.models import Geometry, Revision
 
@@ -96,7 +97,7 @@ def _unfit(scan: Scan, nominal: Geometry | None, newest: Scan | None) -> str:
         return "measured against an earlier nominal: run its scan again"
     if result.deviations_id is None:
         return "its deviations are not on file: run its scan again"
-    if newest and scan.aligned_by != newest.aligned_by:
+    if newest and (scan.aligned_by or BEST_FIT) != (newest.aligned_by or BEST_FIT):
         return f"aligned in another way than {newest}: run its scan again"
     return ""
 
