@@ -32,6 +32,7 @@ def scan_or_404(kit: Kit, code: str) -> Scan:
         "scanned_by",
         "result__nominal__file",
         "result__deviations",
+        "result__view",
     )
     return get_object_or_404(scans, kit=kit, code=code)
 

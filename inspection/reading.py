@@ -5,11 +5,14 @@ from datetime import datetime, timedelta
 from os.path import commonprefix
 from typing import Any, NamedTuple
 
+from django.urls import reverse
 from django.utils.functional import cached_property
 
+from metrology.view_payload import MEDIA_TYPE as VIEW_TYPE
 from metrology.wording import NBSP, number
 
 from . import region_rows
+from .alignment_reading import AlignmentReading
 from .jobs import STAGES, STALE
 from .models import Result, Scan, ScanPicture
 from .services.scans import profile_of
@@ -83,6 +86,11 @@ class Reading:
         self.figures: dict[str, Any] = self.result.figures
         self.asked = view
 
+    @property
+    def alignment(self) -> AlignmentReading | None:
+        """What the alignment rests on; None for a result from before that was kept."""
+        return AlignmentReading(self.result) if "alignment" in self.figures else None
+
     @cached_property
     def pictures(self) -> dict[str, ScanPicture]:
         return {picture.view: picture for picture in self.result.pictures.select_related("file")}
@@ -114,6 +122,14 @@ class Reading:
         numbers = {name: figures.get(name, 0) for name in ("points_read", "points_used", "triangles")}
         numbers["places"] = sum(figures.get("histogram_counts", []))
         return {name: f"{value:,}" for name, value in numbers.items()}
+
+    @property
+    def view_address(self) -> str:
+        """Of what the three-dimensional view draws: below its hash, or where it is made first."""
+        kit, view = self.scan.kit.code, self.result.view
+        if view and view.media_type == VIEW_TYPE:
+            return reverse("logbook:file", args=[kit, view.sha256, f"{self.scan}.view"])
+        return reverse("inspection:scan_view", args=[kit, self.scan.code])
 
     @property
     def views(self) -> list[tuple[str, str]]:

@@ -65,8 +65,9 @@ def deviation_view(mesh: Mesh, measured: Measured) -> bytes:
     """The nominal with the deviation on it.
 
     Array "deviation" is the smooth field of the pictures at the corners of the mesh, "share" the part of the
-    neighbourhood that was measured, 0 to 255. The samples stand beside it with their own values: what is read out at
-    a place is the value of its sample. Raises InputError as `surface.prepare`.
+    neighbourhood that was measured, 0 to 255; the corner nearest to a sample beyond its limits takes the value of that
+    sample, so that none falls between the corners. The samples stand beside it with their own values: what is read out
+    at a place is the value of its sample. Raises InputError as `surface.prepare`.
     """
     points, normals, deviation = measured.points, measured.normals, measured.deviation
     limits = (measured.lower_mm, measured.upper_mm)
@@ -76,6 +77,8 @@ def deviation_view(mesh: Mesh, measured: Measured) -> bytes:
     value, share = field.at(shown.vertices, shown.normals)
     origin = _middle(shown.vertices)
     places, place = _places(measured)
+    own = np.array([(one["lower"], one["upper"]) for one in places])[place]
+    value = _with_extremes(value, shown, measured, own, spacing)
     header = _header("deviation", shown.vertices, origin) | {
         "closed": shown.closed,
         "lower": measured.lower_mm,
@@ -99,8 +102,7 @@ def deviation_view(mesh: Mesh, measured: Measured) -> bytes:
         nearest = cKDTree(_with_side(points, normals, spacing)).query(
             _with_side(shown.vertices, shown.normals, spacing)
         )
-        own = np.array([(one["lower"], one["upper"]) for one in places])
-        arrays["limits"] = own[place[nearest[1]]].astype("<f4")
+        arrays["limits"] = own[nearest[1]].astype("<f4")
     return packed(header, arrays)
 
 
@@ -193,6 +195,22 @@ def _places(measured: Measured) -> tuple[list[dict[str, Any]], npt.NDArray[np.in
             }
         )
     return places, place.reshape(-1)
+
+
+def _with_extremes(value: Floats, shown: DisplayMesh, measured: Measured, own: Floats, spacing: float) -> Floats:
+    """Values at the corners, with those of the samples beyond their limits, own: (s, 2) mm, each on its nearest corner;
+    of several, the one that lies farthest beyond."""
+    with np.errstate(invalid="ignore"):
+        beyond = np.maximum(measured.deviation - own[:, 1], own[:, 0] - measured.deviation)
+        rows = np.flatnonzero(beyond > 0)
+    if not len(rows):
+        return value
+    rows = rows[np.argsort(beyond[rows], kind="stable")]
+    corners = cKDTree(_with_side(shown.vertices, shown.normals, spacing))
+    near = corners.query(_with_side(measured.points[rows], measured.normals[rows], spacing))[1]
+    value = value.copy()
+    value[near] = measured.deviation[rows]
+    return value
 
 
 def _signs(measured: Measured, spacing: float) -> list[dict[str, Any]]:

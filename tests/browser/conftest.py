@@ -10,6 +10,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -67,9 +68,9 @@ def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
     pytest.fail(f"The server did not answer at {address} within 40 s.")
 
 
-@pytest.fixture(scope="session")
-def house() -> Iterator[str]:
-    """The address of a running Proofmark with four people and nothing else."""
+@contextmanager
+def running(*scripts: str) -> Iterator[str]:
+    """The address of a Proofmark of its own, once the scripts have filled its data folder."""
     folder = tempfile.mkdtemp(prefix="proofmark-browser-")
     environment = {k: v for k, v in os.environ.items() if not k.startswith("PROOFMARK_")}
     environment |= {
@@ -80,7 +81,8 @@ def house() -> Iterator[str]:
     base = settings.BASE_DIR
     port = _free_port()
     with open(Path(folder) / "server.log", "wb") as log:
-        subprocess.run([sys.executable, "-c", PEOPLE % PASSWORD], cwd=base, env=environment, check=True)
+        for script in scripts:
+            subprocess.run([sys.executable, "-c", script], cwd=base, env=environment, check=True)
         server = subprocess.Popen(
             [sys.executable, MANAGE, "serve", "--port", str(port)], cwd=base, env=environment, stdout=log, stderr=log
         )
@@ -97,6 +99,13 @@ def house() -> Iterator[str]:
     said = (Path(folder) / "server.log").read_text(errors="replace")
     shutil.rmtree(folder, ignore_errors=True)
     assert "Traceback" not in said and "Fatal" not in said, f"Server or worker said:\n{said[-8000:]}"
+
+
+@pytest.fixture(scope="session")
+def house() -> Iterator[str]:
+    """A house with four people and nothing else."""
+    with running(PEOPLE % PASSWORD) as address:
+        yield address
 
 
 @pytest.fixture(scope="session")
@@ -169,6 +178,8 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
+    if not getattr(item.module, "STEPS", False):  # type: ignore[attr-defined]
+        return
     failed = getattr(item.parent, "first_failed", None)
     if failed:
         pytest.skip(f"An earlier step failed: {failed}.")

@@ -13,6 +13,7 @@ from playwright.sync_api import Page, Request, expect
 from tests.browser.acting import day, fill, fill_in, follow, in_banner, moment, press
 from tests.browser.conftest import DESK, PHONE, TABLET, send_sign_in
 
+STEPS = True
 BAD_TABLE = """number;name;kind;nominal;tolerance;unit;class;method
 2;seat width;length;299,3;±2;mm;major;by hand
 3;length;length;600;wide;mm;minor;by hand

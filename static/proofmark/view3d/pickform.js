@@ -113,5 +113,5 @@ function cornersOf({ vertices, lines }) {
 }
 
 document.addEventListener("view3d", (event) => {
-  if (event.target.dataset.picks) new Picks(event.target, event.detail.view);
+  if (event.target.dataset.picks) new Picks(event.target, event.target.view3d.view);
 });

@@ -1,7 +1,8 @@
 // Numbers and findings as the pages say them (metrology/wording.py, comparison_words.py, conformity.py).
 
 const MINUS = "\u2212", NBSP = "\u00a0";
-const HALF_RIGHT_ANGLE = Math.cos(Math.PI / 4) - 1e-9;
+// Normals come with seven digits.
+const HALF_RIGHT_ANGLE = Math.cos(Math.PI / 4) - 1e-6;
 const WAYS = [["too far forward", "too far back"], ["too far left", "too far right"], ["too high", "too low"]];
 
 // toFixed rounds exact ties up, Python to even: measured values are no ties.
