@@ -4,7 +4,7 @@ Three kinds: `DatumAlignment` (3-2-1 on chosen regions of the nominal), `MarkedP
 nominal point) and `BestFit` (all of the surface, from an unknown pose). All are rigid: never scaled, never mirrored.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from metrology.bodies import Floats
@@ -26,7 +26,8 @@ class DatumRegion:
 
 @dataclass(frozen=True)
 class MarkedPair:
-    """The same place twice. scan: (x, y, z) in the scan's own frame, mm. nominal: in the nominal frame, mm."""
+    """The same place twice. scan: (x, y, z) mm in the scan's own frame; in `compare`, that of the file. nominal: mm, in
+    the nominal frame."""
 
     scan: Vector
     nominal: Vector
@@ -82,6 +83,22 @@ class BestFit:
 
 Vector4 = tuple[float, float, float, float]
 Alignment = DatumAlignment | MarkedPoints | BestFit
+
+
+def about_origin(asked: Alignment, origin: Vector) -> Alignment:
+    """The same for a scan whose coordinates are counted from `origin`, a point of its own frame, mm."""
+    if not any(origin):
+        return asked
+    match asked:
+        case MarkedPoints(pairs):
+            moved = [(x - origin[0], y - origin[1], z - origin[2]) for x, y, z in (pair.scan for pair in pairs)]
+            return replace(asked, pairs=tuple(replace(pair, scan=at) for pair, at in zip(pairs, moved, strict=True)))
+        case DatumAlignment(start=MarkedPoints() as start) | BestFit(start=DatumAlignment() | MarkedPoints() as start):
+            return replace(asked, start=about_origin(start, origin))  # type: ignore[arg-type]
+        case BestFit(start=(one, two, three, last)):
+            rows = [(a, b, c, d + a * origin[0] + b * origin[1] + c * origin[2]) for a, b, c, d in (one, two, three)]
+            return replace(asked, start=(*rows, last))
+    return asked
 
 
 @dataclass(frozen=True)

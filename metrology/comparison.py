@@ -8,7 +8,7 @@ import numpy as np
 
 from metrology import VERSION
 from metrology.aligning import align_with_best_fit
-from metrology.alignment import AlignmentReport
+from metrology.alignment import AlignmentReport, about_origin
 from metrology.alignment_words import difference, unsure_words
 from metrology.attached import CODE as ATTACHED
 from metrology.attached import attached, attached_sentence, doubted, reach_for
@@ -54,7 +54,8 @@ def compare(
     started = perf_counter()
     progress("aligning", 0.0)
     surface = prepare(mesh)
-    report, best = align_with_best_fit(surface, cloud.points, settings.alignment, seed=settings.seed, progress=progress)
+    asked = about_origin(settings.alignment, cloud.origin)
+    report, best = align_with_best_fit(surface, cloud.points, asked, seed=settings.seed, progress=progress)
     seconds = {"aligning": perf_counter() - started}
     samples = sample(surface, int(np.clip(len(cloud.points) // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
     made = _measured(surface, samples, report, cloud, settings, regions, progress)

@@ -76,11 +76,7 @@ def align_by_datums(
     again until it stands still. Raises AlignmentError with code "datum-unknown", "datum-curved", "datum-parallel",
     "datum-unseen", "datum-narrow", "datum-far" or "not-still".
     """
-    regions = [
-        _region(region, role, surface)
-        for region, role in zip((asked.primary, asked.secondary, asked.tertiary), ROLES, strict=True)
-    ]
-    frame = _frame(regions)
+    regions, frame = _found(surface, asked)
     arm = surface.diagonal / 2
     ways = _ways(frame, regions, surface.centroid, arm)
     turn, shift = start[:3, :3].copy(), start[:3, 3].copy()
@@ -116,6 +112,19 @@ def align_by_datums(
                 "step. Choose regions that stand farther apart, or larger ones.",
             )
     return _finished(regions, near, members, turn, shift, ways, surface, done)
+
+
+def check_datums(surface: Surface, asked: DatumAlignment) -> None:
+    """Raises AlignmentError when the regions give no plane, line and point on this nominal."""
+    _found(surface, asked)
+
+
+def _found(surface: Surface, asked: DatumAlignment) -> tuple[list[_Region], Floats]:
+    regions = [
+        _region(region, role, surface)
+        for region, role in zip((asked.primary, asked.secondary, asked.tertiary), ROLES, strict=True)
+    ]
+    return regions, _frame(regions)
 
 
 def _region(asked: DatumRegion, role: str, surface: Surface) -> _Region:

@@ -14,6 +14,8 @@ from metrology.surface import Surface
 CUT = 6.0
 # Points farther off than this share of the diagonal say nothing about how well the others fit.
 REACH = 0.02
+# An error of whole faces that is expected without being the error of most of the scan, as a share of the diagonal.
+_SHARED = 0.002
 # Motions less than this as stiff as the stiffest are left free: a round part turns about its axis.
 LOOSE = 1e-5
 
@@ -92,8 +94,9 @@ def fit(
 def scale_of(values: Floats, facing: Floats, axes: Floats, share: Floats, diagonal: float) -> Floats:
     """Standard deviation to expect of each distance, (n,) mm, robust: a median of its own for each direction faced.
 
-    An error shared by whole opposite faces (shrinkage) is then expected there rather than thrown out. Only points
-    within reach count, and where they are too few for a direction, all of them.
+    An error shared by whole opposite faces (shrinkage) is then expected there rather than thrown out; but no more of
+    it than `_SHARED` of the diagonal, for where few points face a way, strays may be the most of them. Only points
+    within reach count, and where they are too few, all of them.
     """
     squares = (facing @ axes) ** 2
     size = np.abs(values)
@@ -102,7 +105,9 @@ def scale_of(values: Floats, facing: Floats, axes: Floats, share: Floats, diagon
     order = order[near[order]] if near.sum() >= 0.2 * len(size) else order
     reached = np.cumsum((share[:, None] * squares)[order], axis=0)
     middles = [np.searchsorted(reached[:, axis], reached[-1, axis] / 2) for axis in range(3)]
-    scales = np.maximum(1.4826 * size[order][np.minimum(middles, len(order) - 1)], 1e-7 * diagonal)
+    scales = 1.4826 * size[order][np.minimum(middles, len(order) - 1)]
+    most = max(3.0 * 1.4826 * float(np.median(size[order])), _SHARED * diagonal)
+    scales = np.clip(scales, 1e-7 * diagonal, most)
     expected: Floats = np.sqrt(squares @ scales**2)
     return expected
 

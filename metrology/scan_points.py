@@ -10,6 +10,9 @@ from scipy.spatial import cKDTree
 from metrology.bodies import Floats, Ints
 from metrology.surface import Flags, Surface
 
+# The fullest cubes that tell how many points a cube on the part holds: a tenth of those on a whole part.
+_FULLEST = 400
+
 
 @dataclass(frozen=True)
 class Plane:
@@ -94,19 +97,21 @@ def off_planes(points: Floats, planes: list[Plane]) -> Flags:
 
 
 def thinned(points: Floats, edge: float) -> Floats:
-    """One point from each cube of side `edge` mm that holds about as many points as cubes usually do.
+    """One point from each cube of side `edge` mm that holds about as many points as cubes on the part do.
 
-    Cubes holding far fewer than the typical point's cube hold strays and are passed over. Where cubes of this size
-    do not suit the scan (the wrong part, the wrong unit), an even pick of the points is returned.
+    Cubes holding far fewer hold strays and are passed over. What cubes on the part hold is told by the fullest few
+    hundred: not by the very fullest, for a place may be crowded, nor by most of them, for strays may fill more cubes
+    than the part. Where cubes of this size do not suit the scan (the wrong part, the wrong unit), an even pick of the
+    points is returned.
     """
     cell = np.floor((points - points.min(axis=0)) / edge)
     across = cell.max(axis=0) + 1
     if np.prod(across) > 2**62:
         return spread_pick(points, 4000, 0)
     key = ((cell[:, 0] * across[1] + cell[:, 1]) * across[2] + cell[:, 2]).astype(np.int64)
-    _, first, owner, held = np.unique(key, return_index=True, return_inverse=True, return_counts=True)
-    usual = held >= max(1.0, 0.4 * float(np.median(held[owner])))
-    kept: Ints = np.sort(first[usual])
+    _, first, held = np.unique(key, return_index=True, return_counts=True)
+    typical = np.sort(held)[::-1][min(_FULLEST, int(0.3 * len(held)))]
+    kept: Ints = np.sort(first[held >= 0.25 * typical])
     if len(kept) < min(300, len(points) // 2):
         return spread_pick(points, 4000, 0)
     return spread_pick(points[kept], 12_000, 0)
