@@ -12,7 +12,8 @@ from proofmark.bootstrap import ROOT
 NOT_OURS = {"data", "__pycache__", "node_modules"}
 # Example and local names, and those that name vocabularies (SVG, XML, JSON Schema). Nothing is fetched from anywhere.
 HOSTS = {"localhost", "127.0.0.1", "192.0.2.7", "example.org", "host", "user", "h", "ines"}
-HOSTS |= {"www.w3.org", "json-schema.org"}
+# Names of XML and JSON vocabularies: nothing is fetched from them.
+HOSTS |= {"www.w3.org", "json-schema.org", "schemas.microsoft.com", "schemas.openxmlformats.org"}
 TEXT = {".py", ".md", ".toml", ".txt", ".html", ".css", ".js", ".svg", ".json", ".csv", ".yml", ".sh", ""}
 
 

@@ -162,6 +162,15 @@ CHECKS = [
         expected=12,
     ),
     published(
+        "proof-roll",
+        "the deepest of three ruts",
+        source="largest of the readings",
+        status="definition",
+        given={"deflections": [4, 11, 6], "allowed": 13},
+        figure="deepest",
+        expected=11.0,
+    ),
+    published(
         "oversize-correction",
         "no oversize changes nothing",
         source="limit of the formula",
