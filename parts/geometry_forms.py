@@ -48,8 +48,8 @@ class NominalForm(KeptFileForm):
 
     @property
     def insists(self) -> bool:
-        """Whether the person keeps the unit although the file states another."""
-        return bool(self.data.get("insist"))
+        """Whether the person keeps this very unit although the file states another."""
+        return bool(self.data.get("insist")) and self.data.get("insist") == self.data.get("unit")
 
 
 class DrawingForm(KeptFileForm):

@@ -8,7 +8,7 @@ import json
 import math
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -34,7 +34,7 @@ def main(order: dict[str, Any]) -> None:
     _limit_memory(order["memory"])
     say({"share": 0.0})
     try:
-        say({"done": {"step": step_to_glb, "e57": e57_points, "las": las_points}[order["reader"]](order)})
+        say({"done": READERS[order["reader"]](order)})
     except Refused as refusal:
         say({"refused": list(refusal.args)})
 
@@ -203,16 +203,33 @@ def _pose(scan: Any, number: int) -> tuple[Any, Any]:
 
 def las_points(order: dict[str, Any]) -> dict[str, Any]:
     """Points that are not withheld, scaled and shifted as the header says, in the file "points" as doubles."""
+    return _carefully(_las_points, order)
+
+
+def las_unit(order: dict[str, Any]) -> dict[str, Any]:
+    """Only the unit."""
+    return _carefully(_only_las_unit, order)
+
+
+def _carefully(act: Callable[[dict[str, Any]], dict[str, Any]], order: dict[str, Any]) -> dict[str, Any]:
     try:
-        return _las_points(order)
+        return act(order)
     except Refused:
         raise
     except BaseException as fault:  # the decoder's panics are no Exceptions
         refuse("damaged", f"The LAS file is damaged: {_said(fault)}. {AGAIN}")
 
 
-def _las_points(order: dict[str, Any]) -> dict[str, Any]:
+def _only_las_unit(order: dict[str, Any]) -> dict[str, Any]:
     import laspy  # type: ignore[import-untyped]
+
+    _check_las_header(Path(order["path"]))
+    with laspy.open(order["path"]) as reader:
+        return {"unit": _las_unit(reader.header)}
+
+
+def _las_points(order: dict[str, Any]) -> dict[str, Any]:
+    import laspy
     import numpy as np
 
     _check_las_header(Path(order["path"]))
@@ -324,6 +341,8 @@ def _limit_memory(size: int) -> None:
     except (ImportError, ValueError, OSError):
         pass
 
+
+READERS = {"step": step_to_glb, "e57": e57_points, "las": las_points, "las-unit": las_unit}
 
 if __name__ == "__main__":
     main(json.loads(sys.argv[1]))

@@ -16,8 +16,19 @@ from metrology.reading.raw import STAGE, Raw
 SECONDS = 60.0
 # Beside the points themselves, which are written to disk as they come.
 MEMORY = 4 << 30
+POINT_BYTES = 3 * 8
 NAMES = {"e57": "E57 file", "las": "LAS file"}
 MODULES = {"e57": "pye57", "las": "laspy"}
+
+
+def check_reader(kind: Literal["e57", "las"]) -> None:
+    """Raises ReadingError (no-reader) where the library for such files does not come for this machine."""
+    if importlib.util.find_spec(MODULES[kind]) is None:
+        raise ReadingError(
+            "no-reader",
+            f"{kind.upper()} files cannot be read on this machine: no library that reads them comes for it. "
+            "Export the scan as PLY.",
+        )
 
 
 def read_points_apart(path: Path, kind: Literal["e57", "las"], progress: Progress) -> Raw:
@@ -26,12 +37,7 @@ def read_points_apart(path: Path, kind: Literal["e57", "las"], progress: Progres
     Raises ReadingError: no-reader, no-points, not-finite, truncated, damaged, mixed-units, too-large-for-memory,
     reader-ended.
     """
-    if importlib.util.find_spec(MODULES[kind]) is None:
-        raise ReadingError(
-            "no-reader",
-            f"{kind.upper()} files cannot be read on this machine: no library that reads them comes for it. "
-            "Export the scan as PLY.",
-        )
+    check_reader(kind)
     checked = False
 
     def report(words: Mapping[str, Any]) -> None:
@@ -44,6 +50,7 @@ def read_points_apart(path: Path, kind: Literal["e57", "las"], progress: Progres
     with read_apart(
         "apart_readers.py", path, NAMES[kind], seconds=SECONDS, memory=MEMORY, report=report, reader=kind
     ) as (folder, answer):
+        check_room((folder / "points").stat().st_size // POINT_BYTES, "scan")
         points = np.fromfile(folder / "points", np.float64).reshape(-1, 3)
     return Raw(
         points, row_name="point", own_unit=answer["unit"], step=answer["step"], notes=tuple(answer.get("notes", []))

@@ -40,6 +40,13 @@ class TableChoice:
         """Places of the columns, counted from 0."""
         return self.x - 1, self.y - 1, self.z - 1
 
+    def in_words(self) -> str:
+        """“x, y, z from columns 1, 2, 3; semicolons between them, decimal comma; 1 line passed over”."""
+        parted = {"comma": "commas", "semicolon": "semicolons", "tab": "tabs", "space": "spaces"}[self.delimiter]
+        lines = f"{counted(self.skipped, 'line', 'lines')} passed over" if self.skipped else "no line passed over"
+        columns = f"{self.x}, {self.y}, {self.z}"
+        return f"x, y, z from columns {columns}; {parted} between them, decimal {self.decimal}; {lines}"
+
     def as_stored(self) -> dict[str, Any]:
         return asdict(self)
 

@@ -139,7 +139,7 @@ def test_one_tap_takes_the_unit_of_the_file_without_sending_it_again(revision, m
 def test_one_tap_keeps_the_stated_unit(revision, model, lead, signed_in):
     session = signed_in(lead)
     kept = send(session, model(unit="in")).context["form"].data["kept"]
-    assert send(session, kept=kept, insist="1").status_code == 302
+    assert send(session, kept=kept, insist="mm").status_code == 302
     assert Geometry.objects.get().unit == "mm"
 
 
