@@ -53,15 +53,6 @@ DIED_TWICE = (
     "software, or run it again."
 )
 
-FACING = {
-    Region.Facing.UP: (0.0, 0.0, 1.0),
-    Region.Facing.DOWN: (0.0, 0.0, -1.0),
-    Region.Facing.FORWARD: (1.0, 0.0, 0.0),
-    Region.Facing.BACK: (-1.0, 0.0, 0.0),
-    Region.Facing.LEFT: (0.0, 1.0, 0.0),
-    Region.Facing.RIGHT: (0.0, -1.0, 0.0),
-}
-
 
 @task()
 def measure_scan(scan_id: int, attempt: int) -> None:
@@ -181,8 +172,11 @@ def _uncertainty(scan: Scan, step_mm: float) -> float:
 
 
 def _spec(region: Region) -> RegionSpec:
-    box = tuple(float(value) for value in region.box) if region.box else None
-    return RegionSpec(region.name, float(region.lower), float(region.upper), box, FACING.get(region.facing))
+    moved, turned = (None if limit is None else float(limit) for limit in (region.moved_limit, region.turned_limit))
+    return RegionSpec(
+        region.name, float(region.lower), float(region.upper),
+        selection=region.chosen, moved_mm=moved, turned_deg=turned,
+    )  # fmt: skip
 
 
 def _claim_the_end(scan: Scan) -> None:

@@ -13,6 +13,8 @@ for model in (
     models.Revision,
     models.Characteristic,
     models.Region,
+    models.Feature,
+    models.Feed,
     models.Geometry,
     models.MouldabilityCheck,
 ):

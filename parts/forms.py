@@ -14,7 +14,7 @@ from .acting import add_refusal
 from .errors import Refusal
 from .fields import DecimalCommaField, ToleranceField
 from .limits import check_against_nominal, check_limits
-from .models import Characteristic, Component, Interface, Kit, LengthUnit, Region, Revision
+from .models import Characteristic, Component, Interface, Kit, LengthUnit, Revision
 
 LENGTHS = [(unit, f"{name} ({unit})") for unit, name in UNIT_NAMES.items()]
 
@@ -212,35 +212,6 @@ class CharacteristicForm(ActForm):
             if cleaned.get(column) is not None:
                 cleaned[column] = (cleaned[column] * factor).quantize(Decimal("0.0001"))
         cleaned["unit"] = Characteristic.Unit.MM.value
-
-
-class RegionForm(ActForm):
-    lower = DecimalCommaField(label="lower limit", unit="mm", max_digits=10, decimal_places=3)
-    upper = DecimalCommaField(label="upper limit", unit="mm", max_digits=10, decimal_places=3)
-    x_from, y_from, z_from, x_to, y_to, z_to = (
-        DecimalCommaField(label=label, unit="mm", required=False, max_digits=10, decimal_places=3)
-        for label in ("box, x from", "box, y from", "box, z from", "box, x to", "box, y to", "box, z to")
-    )
-    BOX = ("x_from", "y_from", "z_from", "x_to", "y_to", "z_to")
-
-    class Meta:
-        model = Region
-        fields = ["name", "facing", "lower", "upper"]
-        help_texts = {"facing": "Only surface that faces this way.", "name": "As “seat”."}
-
-    def clean(self) -> dict[str, Any]:
-        cleaned = limits_checked(self, "mm")
-        sides = [cleaned.pop(name, None) for name in self.BOX]
-        given = [side is not None for side in sides]
-        if any(given) and not all(given) and not set(self.BOX) & set(self.errors):
-            missing = self.BOX[given.index(False)]
-            self.add_error(missing, "A box needs all six numbers. Give this one too, or empty the others.")
-        for start, end in zip(self.BOX[:3], self.BOX[3:], strict=True):
-            low, high = sides[self.BOX.index(start)], sides[self.BOX.index(end)]
-            if low is not None and high is not None and low >= high:
-                self.add_error(start, f"Must be smaller than {high:g}. Swap the two.")
-        cleaned["box"] = [float(side) for side in sides] if all(given) else None
-        return cleaned
 
 
 class NominalForm(forms.Form):

@@ -265,41 +265,6 @@ class Characteristic(models.Model):
         return max([max(0, -v.as_tuple().exponent) for v in given], default=0)
 
 
-class Region(models.Model):
-    """A named part of the nominal surface with its own limits on deviation, mm; a box in the nominal's frame,
-    a facing direction, or both."""
-
-    class Facing(models.TextChoices):
-        ANY = "", "any"
-        UP = "up", "up"
-        DOWN = "down", "down"
-        FORWARD = "forward", "forward"
-        BACK = "back", "back"
-        LEFT = "left", "left"
-        RIGHT = "right", "right"
-
-    revision = models.ForeignKey(Revision, on_delete=models.PROTECT, related_name="regions")
-    name = models.CharField(max_length=60)
-    facing = models.CharField(max_length=10, choices=Facing, default=Facing.ANY, blank=True)
-    box = models.JSONField(null=True, blank=True, help_text="x, y, z from; x, y, z to: six numbers in mm.")
-    lower = models.DecimalField("lower limit", max_digits=10, decimal_places=3)
-    upper = models.DecimalField("upper limit", max_digits=10, decimal_places=3)
-
-    class Meta:
-        ordering = ["revision", "name"]
-        constraints = [
-            models.UniqueConstraint(fields=["revision", "name"], name="parts_region_name_once"),
-            limits_in_order("parts_region_limits_in_order"),
-        ]
-
-    def __str__(self) -> str:
-        return self.name
-
-    @property
-    def trail(self) -> str:
-        return self.revision.trail
-
-
 class Geometry(models.Model):
     """A nominal mesh or a drawing on file, by content hash. Replaced, never changed."""
 
@@ -352,4 +317,6 @@ class Geometry(models.Model):
         return None if volume is None else volume / 1_000_000
 
 
-from .mould_models import MouldabilityCheck  # noqa: E402, F401 - a model of this app, in a module of its own
+# Models of this app in modules of their own.
+from .mould_models import MouldabilityCheck  # noqa: E402, F401
+from .region_models import Feature, Feed, Region  # noqa: E402, F401

@@ -4,7 +4,7 @@ from django.db.models import Count, Prefetch, Q, QuerySet
 from django.http import Http404
 from django.shortcuts import get_object_or_404
 
-from .models import Characteristic, Component, Geometry, Interface, Kit, Revision
+from .models import Characteristic, Component, Geometry, Interface, Kit, Region, Revision
 
 
 def kits_for_list() -> QuerySet[Kit]:
@@ -86,3 +86,19 @@ def region_or_404(revision: Revision, pk: int):
         raise Http404("There is no such region on this revision.")
     region.revision = revision
     return region
+
+
+def regions_for_list(revision: Revision, nominal: Geometry | None) -> list[Region]:
+    """Regions by name; `lost` says in words when one does not stand on the current nominal. One query."""
+    rows = list(revision.regions.order_by("name"))
+    for region in rows:
+        region.lost = ""
+        if nominal is None:
+            continue
+        if not region.stands_on(nominal):
+            region.lost = "Not looked for on this nominal yet."
+        elif region.found.get("lost"):
+            region.lost = "Its seed points no longer find a face: choose it anew."
+        elif not region.found.get("faces"):
+            region.lost = "It no longer finds any surface: choose it anew."
+    return rows

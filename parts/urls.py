@@ -1,7 +1,7 @@
 from django.urls import path
 
 from . import view3d
-from .views import components, definition, geometry, importing, kits, mouldability, revisions
+from .views import components, definition, geometry, importing, kits, mouldability, regions, revisions
 
 app_name = "parts"
 SHEET = "parts/<str:part_number>/<str:letter>/definition/"
@@ -30,6 +30,8 @@ urlpatterns = [
     path(
         SHEET + "characteristics/<int:number>/remove/", definition.remove_characteristic, name="remove_characteristic"
     ),
-    path(SHEET + "regions/new/", definition.new_region, name="new_region"),
-    path(SHEET + "regions/<int:pk>/remove/", definition.remove_region, name="remove_region"),
+    path(SHEET + "regions/new/", regions.new_region, name="new_region"),
+    path(SHEET + "regions/picture/", regions.picture, name="region_picture"),
+    path(SHEET + "regions/<int:pk>/", regions.region, name="region"),
+    path(SHEET + "regions/<int:pk>/remove/", regions.remove_region, name="remove_region"),
 ]

@@ -2,15 +2,14 @@
 
 from .characteristics import (
     add_characteristic,
-    add_region,
     change_characteristic,
     import_characteristics,
     remove_characteristic,
-    remove_region,
 )
 from .components import add_interface, change_component, change_interface, create_component
 from .geometry import examine_geometry, file_geometry, set_geometry
 from .kits import change_kit, create_kit
+from .regions import add_region, find_again, look_for, remove_region
 from .revisions import change_revision, check_open, create_revision, latest_revision, next_letter, start_trial
 
 __all__ = [
@@ -28,8 +27,10 @@ __all__ = [
     "create_revision",
     "examine_geometry",
     "file_geometry",
+    "find_again",
     "import_characteristics",
     "latest_revision",
+    "look_for",
     "next_letter",
     "remove_characteristic",
     "remove_region",

@@ -1,4 +1,4 @@
-"""Characteristics and regions: what is measured on a revision, and within which limits."""
+"""Characteristics: what is measured on a revision, and within which limits."""
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -13,7 +13,7 @@ from metrology.wording import count, listed
 
 from ..errors import NotNow, Refusal, RowsRefused, Taken, Unusable
 from ..limits import check_against_nominal, check_limits
-from ..models import Characteristic, Region, Revision, RevisionState, Weight
+from ..models import Characteristic, Revision, RevisionState, Weight
 from ..saving import change, in_words, save_checked
 from .revisions import lock_open
 
@@ -33,7 +33,6 @@ UNIT_OF_KIND = {
         Characteristic.Unit.MM,
     ),
 }
-AXES = ("forward (x)", "left (y)", "up (z)")
 
 
 @transaction.atomic
@@ -134,49 +133,10 @@ def import_characteristics(
     return made
 
 
-@transaction.atomic
-def add_region(
-    revision: Revision,
-    *,
-    name: str,
-    lower: Decimal,
-    upper: Decimal,
-    facing: str = Region.Facing.ANY,
-    box: Sequence[float] | None = None,
-    by: Any,
-    at: datetime | None = None,
-) -> Region:
-    """Give a part of the surface its own limits on deviation, mm. box: x, y, z from, then x, y, z to, mm."""
-    lock_open(revision)
-    check_limits(lower, upper, "mm", both=True)
-    if box is None and not facing:
-        raise Unusable("Say which part of the surface it is: a direction it faces, a box, or both.", field="facing")
-    if box is not None:
-        _check_box(box)
-    if revision.regions.filter(name__iexact=name).exists():
-        raise Taken(f"{revision} has a region “{name}” already. Choose another name.", field="name")
-    region = Region(
-        revision=revision, name=name, facing=facing, box=box and [float(v) for v in box], lower=lower, upper=upper
-    )
-    save_checked(region)
-    record(by, "region.added", region, f"Region “{region}” added to {revision}.", at=at)
-    return region
-
-
-@transaction.atomic
-def remove_region(region: Region, *, by: Any, at: datetime | None = None) -> Revision:
-    """Take a region out of an open revision. Scans already measured keep their figures. Returns the revision."""
-    revision = region.revision
-    lock_open(revision)
-    details = {"facing": region.facing, "box": region.box, "lower": str(region.lower), "upper": str(region.upper)}
-    record(by, "region.removed", region, f"Region “{region}” taken out of {revision}.", details=details, at=at)
-    region.delete()
-    return revision
-
-
 def is_referred_to(row: models.Model) -> bool:
-    """Whether any other record points at this one, whatever room it lives in."""
+    """Whether any other record points at this one, whatever room it lives in; rows that go with it do not count."""
     links = [f for f in row._meta.get_fields(include_hidden=True) if f.auto_created and not f.concrete]
+    links = [link for link in links if getattr(link, "on_delete", None) is not models.CASCADE]
     return any(link.related_model._base_manager.filter(**{link.field.name: row}).exists() for link in links)
 
 
@@ -203,14 +163,3 @@ def _check(judged_by: Mapping[str, Any]) -> None:
         raise Unusable(f"The unit of “{kind.label}” is {wanted.label}. Choose it, or the kind “other”.", field="unit")
     check_limits(judged_by["lower"], judged_by["upper"], unit)
     check_against_nominal(judged_by["nominal"], judged_by["lower"], judged_by["upper"])
-
-
-def _check_box(box: Sequence[float]) -> None:
-    if len(box) != 6:
-        raise Unusable("A box needs six numbers: x, y, z from and x, y, z to.", field="box")
-    for axis, start, end in zip(AXES, box[:3], box[3:], strict=True):
-        if start >= end:
-            raise Unusable(
-                f"The box goes {axis} from {start:g} to {end:g} mm. The first must be the smaller: swap the two.",
-                field="box",
-            )

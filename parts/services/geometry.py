@@ -27,6 +27,7 @@ from metrology.wording import NBSP, quantity
 
 from ..errors import OtherUnit, Unusable
 from ..models import Characteristic, Geometry, Revision
+from .regions import find_again
 from .revisions import lock_open
 
 MEGABYTE = 1_000_000
@@ -208,6 +209,9 @@ def file_geometry(revision: Revision, examined: Examined, *, by: Any, at: dateti
     sentence = f"{what} put on file for {revision}{', in place of the one before' if replaced else ''}."
     details = {"sha256": examined.stored.sha256, "unit": examined.unit}
     record(by, "geometry.filed", geometry, sentence, details=details, at=at)
+    if examined.role == Geometry.Role.NOMINAL:
+        # After the lock is given back: growing regions on a large mesh takes a moment.
+        transaction.on_commit(lambda: find_again(revision))
     return geometry
 
 

@@ -17,7 +17,7 @@ from ..saving import change, in_words, save_checked
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 COPIED = {
     Characteristic: ("number", "name", "kind", "nominal", "lower", "upper", "unit", "weight", "method"),
-    Region: ("name", "facing", "box", "lower", "upper"),
+    Region: ("name", "selection", "lower", "upper", "moved_limit", "turned_limit"),
 }
 
 

@@ -8,7 +8,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from .. import queries, services
 from ..acting import act_once, act_or_say, add_refusal, form_page, may
 from ..errors import Refusal
-from ..forms import CharacteristicForm, DrawingForm, NominalForm, RegionForm
+from ..forms import CharacteristicForm, DrawingForm, NominalForm
 from ..models import Geometry, Revision
 from . import FORM
 from .revisions import definition_url
@@ -20,12 +20,13 @@ AND_NEXT = "and-next"
 @may("parts.view_revision")
 def definition(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
     revision = queries.revision_or_404(request.kit, part_number, letter)
+    geometry = queries.current_geometry(revision)
     context = {
         "revision": revision,
         "component": revision.component,
-        "geometry": queries.current_geometry(revision),
+        "geometry": geometry,
         "characteristics": revision.characteristics.order_by("number"),
-        "regions": revision.regions.order_by("name"),
+        "regions": queries.regions_for_list(revision, geometry.get("nominal")),
     }
     return render(request, "parts/definition.html", context)
 
@@ -124,36 +125,6 @@ def remove_characteristic(request: HttpRequest, part_number: str, letter: str, n
         lambda: services.remove_characteristic(row, by=request.user),
         definition_url(revision) + "#characteristics",
         f"Characteristic {row} was taken out.",
-    )
-
-
-@require_http_methods(FORM)
-@may("parts.add_region")
-def new_region(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
-    revision = queries.revision_or_404(request.kit, part_number, letter)
-    form = RegionForm(request.POST or None)
-    back = definition_url(revision) + "#regions"
-    nominal = queries.current_geometry(revision).get(Geometry.Role.NOMINAL)
-    return form_page(
-        request,
-        form,
-        lambda: services.add_region(revision, **form.cleaned_data, by=request.user),
-        template="parts/region_form.html",
-        context={"revision": revision, "nominal": nominal, "cancel": back},
-        url=lambda region: back,
-    )
-
-
-@require_POST
-@may("parts.delete_region")
-def remove_region(request: HttpRequest, part_number: str, letter: str, pk: int) -> HttpResponse:
-    revision = queries.revision_or_404(request.kit, part_number, letter)
-    region = queries.region_or_404(revision, pk)
-    return act_or_say(
-        request,
-        lambda: services.remove_region(region, by=request.user),
-        definition_url(revision) + "#regions",
-        f"Region “{region.name}” was taken out.",
     )
 
 

@@ -1,4 +1,10 @@
-"""Mesh files small enough to write by hand."""
+"""Mesh files small enough to write by hand, and any other as STL."""
+
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from fixtures.files import write_stl
+from metrology.bodies import Mesh
 
 CORNERS = [(x, y, z) for x in (0, 1) for y in (0, 1) for z in (0, 1)]
 # Each side of the cube as two triangles, counter-clockwise seen from outside.
@@ -13,3 +19,11 @@ def cube_obj(side: float = 100, *, without: int = 0) -> bytes:
 
 
 PDF = b"%PDF-1.4\n1 0 obj<</Type/Catalog>>endobj\ntrailer<</Root 1 0 R>>\n%%EOF\n"
+
+
+def stl_of(mesh: Mesh) -> bytes:
+    """Any mesh as a binary STL."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "part.stl"
+        write_stl(mesh, path)
+        return path.read_bytes()

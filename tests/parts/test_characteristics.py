@@ -1,4 +1,4 @@
-"""Characteristics and regions through their services."""
+"""Characteristics through their services."""
 
 from decimal import Decimal
 
@@ -115,35 +115,3 @@ def test_an_import_adds_nothing_when_a_row_is_wrong_and_names_every_wrong_row(re
 def test_an_import_of_nothing_is_refused(revision):
     with pytest.raises(Refusal, match="no row to import"):
         services.import_characteristics(revision, [], by=revision.author)
-
-
-@pytest.mark.parametrize(
-    ("fields", "field"),
-    [
-        ({}, "facing"),
-        ({"facing": "up", "name": "SEAT"}, "name"),
-        ({"facing": "up", "lower": Decimal(2)}, "lower"),
-        ({"facing": "up", "lower": None}, "lower"),
-        ({"box": [0, 0, 0, 1, 1]}, "box"),
-        ({"box": [0, 5, 0, 1, 1, 1]}, "box"),
-        ({"facing": "sideways"}, "facing"),
-    ],
-)
-def test_a_region_that_cannot_be_names_its_field(revision, fields, field):
-    by = revision.author
-    services.add_region(revision, name="Seat", facing="up", lower=Decimal(-1), upper=Decimal(1), by=by)
-    standard = {"name": "Rim", "lower": Decimal(-1), "upper": Decimal(1)}
-    with pytest.raises(Refusal) as refusal:
-        services.add_region(revision, by=by, **(standard | fields))
-    assert refusal.value.field == field
-    assert revision.regions.count() == 1
-
-
-def test_a_region_comes_and_goes_with_entries(revision):
-    by = revision.author
-    region = services.add_region(
-        revision, name="Seat", box=[0, 0, 0, 9, 9, 9], lower=Decimal(-1), upper=Decimal(1), by=by
-    )
-    services.remove_region(region, by=by)
-    assert [e.act for e in Entry.objects.all()] == ["region.removed", "region.added"]
-    assert Entry.objects.first().details["box"] == [0.0, 0.0, 0.0, 9.0, 9.0, 9.0]

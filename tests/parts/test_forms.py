@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from parts.forms import CharacteristicForm, RegionForm, time_zones
+from parts.forms import CharacteristicForm, time_zones
 
 ROW = {
     "number": "1",
@@ -67,28 +67,6 @@ def test_a_fault_stands_beside_its_field(typed, field, sentence):
     assert not form.is_valid()
     assert list(form.errors) == [field]
     assert sentence in form.errors[field][0]
-
-
-def test_a_region_may_be_a_box_or_a_direction():
-    box = {"x_from": "0", "y_from": "0", "z_from": "0", "x_to": "1,5", "y_to": "2", "z_to": "3"}
-    form = RegionForm({"name": "Seat", "lower": "-1", "upper": "1"} | box)
-    assert form.is_valid()
-    assert form.cleaned_data["box"] == [0, 0, 0, 1.5, 2, 3]
-    assert RegionForm({"name": "Seat", "facing": "up", "lower": "-1", "upper": "1"}).is_valid()
-
-
-@pytest.mark.parametrize(
-    ("typed", "field", "sentence"),
-    [
-        ({"x_from": "5"}, "y_from", "all six numbers"),
-        (dict(x_from="5", y_from="0", z_from="0", x_to="1", y_to="1", z_to="1"), "x_from", "Must be smaller than 1"),
-        ({"lower": "2"}, "lower", "Did you mean 1 to 2"),
-    ],
-)
-def test_a_box_that_cannot_be_says_which_number(typed, field, sentence):
-    form = RegionForm({"name": "Seat", "facing": "up", "lower": "-1", "upper": "1"} | typed)
-    assert not form.is_valid()
-    assert sentence in faults(form)[field][0]
 
 
 def test_time_zones_are_places_people_know():

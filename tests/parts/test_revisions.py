@@ -67,7 +67,7 @@ def test_characteristics_and_regions_are_taken_over_when_asked(lead):
     after = begun(component, lead, copy_before=True)
     (row,) = after.characteristics.all()
     assert (row.number, row.name, row.weight, row.upper) == (7, "Seat width", "critical", Decimal(601))
-    assert after.regions.get().facing == "up"
+    assert after.regions.get().words == "facing up"
     assert "Taken over from A: 1\u00a0characteristic and 1\u00a0region." in Entry.objects.first().sentence
 
 
