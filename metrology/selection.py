@@ -247,21 +247,63 @@ def _unit(way: Vector) -> Floats:
 
 
 def _shares(selection: Selection, surface: Surface, grown: dict[Grown, Flags]) -> Floats:
-    """Share of each face that belongs, (m,): tried at the corners, and at many points of faces that may be cut."""
+    """Share of each face that belongs, (m,): tried at many points of faces that may be cut."""
     if not _cuts(selection):
         every = np.arange(len(surface.faces))
         return _holds(selection, np.zeros((len(every), 3)), every, surface, grown).astype(np.float64)
     along, across = np.modf(0.5 + np.arange(1, _TRIED + 1)[:, None] * _EVEN)[0].T
     over = along + across > 1.0
     along[over], across[over] = 1.0 - along[over], 1.0 - across[over]
-    shares = np.empty(len(surface.faces))
-    for start in range(0, len(shares), 10_000):
-        rows = np.arange(start, min(start + 10_000, len(shares)))
+    whole, none = _settled(selection, surface, grown)
+    shares = whole.astype(np.float64)
+    cut = np.flatnonzero(~whole & ~none)
+    for start in range(0, len(cut), 10_000):
+        rows = cut[start : start + 10_000]
         a, b, c = (surface.vertices[surface.faces[rows, corner]][:, None] for corner in range(3))
         tried = a + along[:, None] * (b - a) + across[:, None] * (c - a)
         held = _holds(selection, tried.reshape(-1, 3), np.repeat(rows, _TRIED), surface, grown)
         shares[rows] = held.reshape(-1, _TRIED).mean(axis=1)
     return shares
+
+
+def _settled(selection: Selection, surface: Surface, grown: dict[Grown, Flags]) -> tuple[Flags, Flags]:
+    """Faces that belong as a whole and faces that cannot belong at all, two (m,), judged by their corners."""
+    slack = 1e-9 * max(surface.diagonal, float(np.abs(surface.centroid).max()), 1.0)
+    whole: Flags
+    none: Flags
+    match selection:
+        case Grown() | Facing():
+            every = np.arange(len(surface.faces))
+            whole = _holds(selection, np.zeros((len(every), 3)), every, surface, grown)
+            none = ~whole
+        case Box(low, high):
+            start, end = np.array(low) - slack, np.array(high) + slack
+            corners = surface.vertices[surface.faces]
+            least, most = corners.min(axis=1), corners.max(axis=1)
+            whole = np.asarray(((least >= start) & (most <= end)).all(axis=1))
+            none = np.asarray(((most < start) | (least > end)).any(axis=1))
+        case NearPlane(normal, offset, _) | Beyond(normal, offset):
+            from_plane = surface.vertices @ _unit(normal) - offset / float(np.linalg.norm(normal))
+            at = from_plane[surface.faces]
+            within = selection.within + slack if isinstance(selection, NearPlane) else np.inf
+            start_at = -within if isinstance(selection, NearPlane) else -slack
+            whole = np.asarray(((at >= start_at) & (at <= within)).all(axis=1))
+            none = np.asarray((at < start_at).all(axis=1) | (at > within).all(axis=1))
+        case AllOf(parts):
+            whole, none = np.ones(len(surface.faces), dtype=np.bool_), np.zeros(len(surface.faces), dtype=np.bool_)
+            for part in parts:
+                part_whole, part_none = _settled(part, surface, grown)
+                whole, none = whole & part_whole, none | part_none
+        case AnyOf(parts):
+            whole, none = np.zeros(len(surface.faces), dtype=np.bool_), np.ones(len(surface.faces), dtype=np.bool_)
+            for part in parts:
+                part_whole, part_none = _settled(part, surface, grown)
+                whole, none = whole | part_whole, none & part_none
+        case Without(kept, left_out):
+            kept_whole, kept_none = _settled(kept, surface, grown)
+            out_whole, out_none = _settled(left_out, surface, grown)
+            whole, none = kept_whole & out_none, kept_none | out_whole
+    return whole, none
 
 
 def _cuts(selection: Selection) -> bool:
