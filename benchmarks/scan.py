@@ -56,7 +56,7 @@ def command_of(name: str, options: argparse.Namespace) -> list[str]:
     if name == "proofmark":
         return [sys.executable, "-m", "benchmarks.contender_proofmark"]
     python = options.open3d_python if name == "open3d" else sys.executable
-    return [python, str(HERE / f"contender_{name}.py")]
+    return [python, str(HERE / "rivals" / f"{name}_script.py")]
 
 
 def run_once(command: list[str], job: Path, runs: Runs) -> None:

@@ -73,25 +73,6 @@ def alignment(text: str, unit: str, nominal_unit: str) -> Alignment:
     raise InputError("alignment", f"“{text}” is no alignment. {HOW_TO_ALIGN}")
 
 
-def from_local_zero(asked: Alignment, origin: tuple[float, float, float]) -> Alignment:
-    """The same for a scan whose coordinates count from `origin`, mm, in the frame of its file."""
-    match asked:
-        case MarkedPoints():
-            return _marks_from(asked, origin)
-        case DatumAlignment(start=MarkedPoints() as start):
-            return replace(asked, start=_marks_from(start, origin))
-    return asked
-
-
-def _marks_from(marks: MarkedPoints, origin: tuple[float, float, float]) -> MarkedPoints:
-    zero_x, zero_y, zero_z = origin
-    pairs = []
-    for pair in marks.pairs:
-        x, y, z = pair.scan
-        pairs.append(replace(pair, scan=(x - zero_x, y - zero_y, z - zero_z)))
-    return replace(marks, pairs=tuple(pairs))
-
-
 def _datums(text: str) -> DatumAlignment:
     regions = [each.strip() for each in text.split("/")]
     if len(regions) != 3 or not all(regions):

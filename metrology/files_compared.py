@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
 
-from metrology.asked import from_local_zero
 from metrology.bodies import Mesh, Progress, silent
 from metrology.comparison import Comparison, RegionSpec, Settings, compare
 from metrology.reading import MeshFile, ScanFile, TableChoice, read_mesh_file, read_scan_file
@@ -64,12 +63,7 @@ def compare_files(
     check_size(model.mesh, measured.cloud, unit)
     moments.append(perf_counter())
     uncertainty = with_rounding(settings.uncertainty_mm, measured.step_mm)
-    settings = replace(
-        settings,
-        uncertainty_mm=uncertainty,
-        alignment=from_local_zero(settings.alignment, measured.cloud.origin),
-    )
-    comparison = compare(model.mesh, measured.cloud, settings, regions, progress)
+    comparison = compare(model.mesh, measured.cloud, replace(settings, uncertainty_mm=uncertainty), regions, progress)
     seconds = {"reading": moments[1] - moments[0], CHECKING: moments[2] - moments[1]} | comparison.stage_seconds
     return FilesCompared(model, measured, comparison, uncertainty, seconds)
 

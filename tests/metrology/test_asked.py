@@ -1,7 +1,7 @@
 import pytest
 
-from metrology.alignment import BestFit, DatumAlignment, MarkedPoints
-from metrology.asked import alignment, from_local_zero, region
+from metrology.alignment import DatumAlignment, MarkedPoints
+from metrology.asked import alignment, region
 from metrology.errors import InputError
 from metrology.selection import AllOf, Box, Facing, Grown
 
@@ -51,14 +51,6 @@ def test_pairs_are_converted_each_from_its_own_unit(tmp_path):
     assert found.pairs[0].nominal == (500.0, 0.0, 0.0)
     assert [pair.name for pair in found.pairs] == ["corner", "end", "3"]
     assert alignment(f"points-then-fit: {file}", "mm", "mm").refined
-
-
-def test_marks_follow_a_scan_to_its_local_zero(tmp_path):
-    file = tmp_path / "pairs.csv"
-    file.write_text("1,2,3,0,0,0\n4,5,6,0,1,0\n7,8,9,0,0,1\n")
-    found = from_local_zero(alignment(f"points:{file}", "mm", "mm"), (1.0, 1.0, 1.0))
-    assert found.pairs[0].scan == (0.0, 1.0, 2.0)
-    assert from_local_zero(BestFit(), (1.0, 1.0, 1.0)) == BestFit()
 
 
 @pytest.mark.parametrize(

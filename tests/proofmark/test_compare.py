@@ -96,6 +96,22 @@ def test_large_coordinates_give_the_pose_in_the_frame_of_the_file(capsys, files,
     assert misplaced(np.array(json.loads(out)["alignment"]["matrix"]), pose, BLOCK)[1] < 0.05
 
 
+def test_marked_points_are_those_of_the_file_even_far_from_zero(capsys, files, tmp_path):
+    far = np.array([4_000_000.0, -3_999_000.0, 120.0])
+    scan = scan_of(BLOCK, 6000, seed=4)
+    write_csv_points(scan.cloud.points + far, tmp_path / "far.csv")
+    corners = np.array([[0.0, 0, 0], [300, 0, 0], [0, 200, 0], [0, 0, 150]])
+    marks = np.hstack([corners @ scan.pose[:3, :3].T + scan.pose[:3, 3] + far, corners])
+    np.savetxt(tmp_path / "pairs.csv", marks, delimiter=",", fmt="%.3f")
+    asked = ("--unit", "mm", "--tolerance", "1", "--json", "--align", f"points: {tmp_path / 'pairs.csv'}")
+    _, out, _ = called(capsys, files / "nominal.stl", tmp_path / "far.csv", *asked)
+    found = json.loads(out)["alignment"]
+    pose = scan.pose.copy()
+    pose[:3, 3] += far
+    assert found["kind"] == "marked points" and len(found["supports"]) >= 4
+    assert misplaced(np.array(found["matrix"]), pose, BLOCK)[1] < 0.05
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
