@@ -58,6 +58,14 @@ class _Seen:
 
 
 @dataclass(frozen=True)
+class _Members:
+    """Which of the points near a region lie on it, (k,), and the relative area that each of those stands for."""
+
+    kept: Flags
+    share: Floats
+
+
+@dataclass(frozen=True)
 class DatumFit:
     """matrix: (4, 4), scan to nominal. iterations: until it stood still. equations: for the uncertainty."""
 
@@ -81,7 +89,7 @@ def align_by_datums(
     ways = _ways(frame, regions, surface.centroid, arm)
     turn, shift = start[:3, :3].copy(), start[:3, 3].copy()
     near = [_near(region, points, turn, shift, surface) for region in regions]
-    members: list[Flags] | None = None
+    members: list[_Members] | None = None
     done, still = 0, False
     while not still:
         seen, found = zip(
@@ -234,8 +242,8 @@ def _near(region: _Region, points: Floats, turn: Floats, shift: Floats, surface:
 
 
 def _gather(
-    region: _Region, points: Floats, turn: Floats, shift: Floats, surface: Surface, members: Flags | None
-) -> tuple[_Seen, Flags]:
+    region: _Region, points: Floats, turn: Floats, shift: Floats, surface: Surface, members: _Members | None
+) -> tuple[_Seen, _Members]:
     """The points on a region, without those beside its sharp edges, weighted against strays; and which they are.
 
     members: which points to take, once that is settled.
@@ -243,25 +251,25 @@ def _gather(
     reach = REACH * surface.diagonal
     near = np.ascontiguousarray(points @ turn.T + shift)
     if not len(near):
-        return _Seen(near, near, near[:, 0], near[:, 0], near[:, 0]), np.zeros(0, dtype=np.bool_)
+        return _Seen(near, near, *[near[:, 0]] * 3), _Members(np.zeros(0, dtype=np.bool_), near[:, 0])
     values, faces, closest, facing = surface.closest(near)
-    kept = region.chosen.holds(closest, faces) & (np.abs(values) < reach) if members is None else members
     if members is None:
+        kept = region.chosen.holds(closest, faces) & (np.abs(values) < reach)
         kept &= np.abs(np.einsum("ij,ij->i", facing, surface.normals[faces])) > 0.999
-    if members is None and region.edges is not None and kept.any():
-        apart = np.full(len(near), np.inf)
-        apart[kept] = region.edges.query(closest[kept], workers=-1)[0]
-        inner = kept & (apart > region.margin)
-        kept = inner if inner.sum() >= 0.3 * kept.sum() else kept
-    near, values, facing = near[kept], values[kept], facing[kept]
+        if region.edges is not None and kept.any():
+            apart = np.full(len(near), np.inf)
+            apart[kept] = region.edges.query(closest[kept], workers=-1)[0]
+            inner = kept & (apart > region.margin)
+            kept = inner if inner.sum() >= 0.3 * kept.sum() else kept
+        owners = cKDTree(region.points).query(near[kept], workers=-1)[1]
+        members = _Members(kept, 1.0 / np.bincount(owners)[owners] if len(owners) else np.empty(0))
+    near, values, facing = near[members.kept], values[members.kept], facing[members.kept]
     if not len(near):
-        return _Seen(near, near, values, values, values), kept
-    owners = cKDTree(region.points).query(near, workers=-1)[1]
-    share = 1.0 / np.bincount(owners)[owners]
-    share = share / share.mean()
+        return _Seen(near, near, values, values, values), members
+    share = members.share / members.share.mean()
     scale = max(1.4826 * float(np.median(np.abs(values))), 1e-7 * surface.diagonal)
     weights, slope = biweight(values, np.full(len(values), scale))
-    return _Seen(near - surface.centroid, facing, values, share * weights, share * slope), kept
+    return _Seen(near - surface.centroid, facing, values, share * weights, share * slope), members
 
 
 def _refuse_thin(regions: list[_Region], seen: Sequence[_Seen], frame: Floats, surface: Surface) -> None:
@@ -329,7 +337,7 @@ def _refuse_far(turn: Floats, shift: Floats, start: Floats, surface: Surface) ->
 def _finished(
     regions: list[_Region],
     near: list[Floats],
-    members: list[Flags] | None,
+    members: list[_Members] | None,
     turn: Floats,
     shift: Floats,
     ways: list[Floats],

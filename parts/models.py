@@ -318,5 +318,6 @@ class Geometry(models.Model):
 
 
 # Models of this app in modules of their own.
+from .alignment_models import RevisionAlignment  # noqa: E402, F401
 from .mould_models import MouldabilityCheck  # noqa: E402, F401
 from .region_models import Feature, Feed, Region  # noqa: E402, F401

@@ -1,7 +1,7 @@
 from django.urls import path
 
 from . import view3d
-from .views import components, definition, geometry, importing, kits, mouldability, regions, revisions
+from .views import alignment, components, definition, geometry, importing, kits, mouldability, regions, revisions
 
 app_name = "parts"
 SHEET = "parts/<str:part_number>/<str:letter>/definition/"
@@ -21,6 +21,7 @@ urlpatterns = [
     path(SHEET + "start-trial/", revisions.start_trial, name="start_trial"),
     path(SHEET + "mouldability/", mouldability.mouldability, name="mouldability"),
     path(SHEET + "mouldability/stop/", mouldability.stop, name="stop_mouldability"),
+    path(SHEET + "alignment/", alignment.alignment, name="alignment"),
     path(SHEET + "nominal/view/", view3d.nominal, name="nominal_view"),
     path(SHEET + "nominal/", geometry.file_nominal, name="file_nominal"),
     path(SHEET + "drawing/", geometry.file_drawing, name="file_drawing"),

@@ -1,5 +1,6 @@
 """Every write of this room: one function per act of the trade."""
 
+from .alignment import set_alignment
 from .characteristics import (
     add_characteristic,
     change_characteristic,
@@ -34,6 +35,7 @@ __all__ = [
     "next_letter",
     "remove_characteristic",
     "remove_region",
+    "set_alignment",
     "set_geometry",
     "start_trial",
 ]

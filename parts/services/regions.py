@@ -18,6 +18,7 @@ from ..errors import NotNow, Taken, Unusable
 from ..limits import check_limits
 from ..models import Geometry, Region, Revision
 from ..saving import save_checked
+from .alignment import refuse_datum
 from .revisions import lock_open
 
 AXES = ("forward (x)", "left (y)", "up (z)")
@@ -117,6 +118,7 @@ def remove_region(region: Region, *, by: Any, at: datetime | None = None) -> Rev
     """Take a region out of an open revision. Scans already measured keep their figures. Returns the revision."""
     revision = region.revision
     lock_open(revision)
+    refuse_datum(region)
     users = list(region.features.values_list("name", flat=True))
     if users:
         raise NotNow(

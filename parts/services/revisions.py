@@ -80,7 +80,8 @@ def create_revision(
     if copied:
         sentence += (
             f" Taken over from {before.letter}: {count(copied['characteristics'], 'characteristic')} "
-            f"and {count(copied['regions'], 'region')}."
+            f"and {count(copied['regions'], 'region')}{', with ' if 'alignment' in copied else ''}"
+            f"{copied.get('alignment', '')}."
         )
     record(by, "revision.created", revision, sentence, details=copied, at=at)
     return revision
@@ -155,8 +156,12 @@ def _check_strength(strength: Decimal | None, age_days: int) -> None:
 
 
 def _copy(before: Revision, revision: Revision) -> dict[str, int | str]:
+    from .alignment import copy_alignment
+
     copied = {"from": before.letter}
     for model, columns in COPIED.items():
         rows = [model(revision=revision, **row) for row in model.objects.filter(revision=before).values(*columns)]
         copied[model._meta.model_name + "s"] = len(model.objects.bulk_create(rows))
+    if alignment := copy_alignment(before, revision):
+        copied["alignment"] = alignment.words
     return copied
