@@ -2,17 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from decimal import Decimal
-from pathlib import PurePath
 from typing import Any
 
 from django import forms
-from django.core import signing
 from django.utils import timezone
 
 from casting.forms import Day, Moment
-from logbook.models import StoredFile
 from parts.fields import DecimalCommaField
 from parts.models import Characteristic, Kit, LengthUnit, code_validator
 
@@ -21,10 +17,6 @@ from .models import Instrument
 from .queries import SheetRow, instruments_of, usual_instruments
 from .services import Reading
 from .services.measurements import verdict
-from .services.scans import MEDIA_TYPES
-
-KEPT_FOR = timedelta(hours=12)
-SALT = "inspection.kept-file"
 
 
 class InstrumentForm(forms.Form):
@@ -46,58 +38,11 @@ class ChangeInstrumentForm(InstrumentForm):
     kind = code = unit = None
 
 
-class ScanForm(forms.Form):
-    """A scan file with its unit. A file that came in whole is kept when something else on the form was wrong."""
-
-    file = forms.FileField(
-        label="Scan file",
-        required=False,
-        widget=forms.ClearableFileInput(attrs={"accept": ",".join(MEDIA_TYPES)}),
-        error_messages={"empty": "The file is empty (0 bytes). Export the scan again and check its size."},
-    )
-    unit = forms.ChoiceField(label="Unit of the file", choices=LengthUnit)
-    instrument = forms.ModelChoiceField(label="Scanned with", queryset=Instrument.objects.none())
-    scanned_at = Moment(label="Scanned at")
-    kept = forms.CharField(widget=forms.HiddenInput, required=False)
-
-    def __init__(self, *args: Any, kit: Kit, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        scanners = instruments_of(kit).filter(unit=Characteristic.Unit.MM)
-        if scanners.filter(kind=Instrument.Kind.SCANNER).exists():
-            scanners = scanners.filter(kind=Instrument.Kind.SCANNER)
-        self.fields["instrument"].queryset = scanners
-        self.initial.setdefault("unit", kit.length_unit)
-        self.initial.setdefault("scanned_at", timezone.now())
-        self.kept_file, self.kept_name = self._kept()
-
-    def clean(self) -> dict[str, Any]:
-        data = super().clean()
-        if not data.get("file") and not self.kept_file and "file" not in self.errors:
-            self.add_error("file", "Choose the scan file.")
-        return data
-
-    @property
-    def original_name(self) -> str:
-        upload = self.cleaned_data.get("file")
-        return PurePath(upload.name).name if upload else self.kept_name
-
-    def keep(self, stored: StoredFile) -> None:
-        """Show the form again without asking for the file again."""
-        name = self.original_name
-        self.kept_file, self.kept_name = stored, name
-        self.data = self.data.copy()
-        self.data["kept"] = signing.dumps([stored.sha256, name], salt=SALT)
-
-    def _kept(self) -> tuple[StoredFile | None, str]:
-        try:
-            sha256, name = signing.loads(self.data.get("kept", ""), salt=SALT, max_age=KEPT_FOR)
-        except (signing.BadSignature, ValueError):
-            return None, ""
-        return StoredFile.objects.filter(sha256=sha256).first(), name
-
-
 class RunAgainForm(forms.Form):
+    """insist: the unit holds even where the file states another."""
+
     unit = forms.ChoiceField(label="Unit of the file", choices=LengthUnit)
+    insist = forms.BooleanField(required=False, widget=forms.HiddenInput)
 
 
 class WithdrawForm(forms.Form):

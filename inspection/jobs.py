@@ -4,6 +4,7 @@ import logging
 import math
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from django.db import OperationalError, transaction
@@ -22,6 +23,7 @@ from parts.models import Geometry, Region
 from parts.services.geometry import nominal_mesh
 
 from . import view3d
+from .alignment import compared
 from .models import Scan
 from .results import Finding, keep_files, save_result
 from .services.scans import how_to_read, nominal_of, profile_of
@@ -33,10 +35,11 @@ State = Scan.State
 STAGES = {
     "reading": 0.10,
     "checking units": 0.04,
-    "aligning": 0.30,
-    "measuring": 0.20,
+    "aligning": 0.28,
+    "measuring": 0.16,
     "summing up": 0.02,
-    "drawing": 0.32,
+    "measuring by best fit": 0.08,
+    "drawing": 0.30,
     "saving": 0.02,
 }
 SECONDS_BETWEEN_WRITES = 0.5
@@ -135,14 +138,12 @@ def _measure(scan: Scan, report: Callable[[str, float], None], at: datetime | No
     report("checking units", 0.0)
     check_size(mesh, cloud, scan.unit)
     checked = time.perf_counter()
-    comparison = compare(
-        mesh,
-        cloud,
-        Settings(float(profile.lower), float(profile.upper), uncertainty),
-        [_spec(region) for region in revision.regions.all()],
-        report,
+    settings = Settings(float(profile.lower), float(profile.upper), uncertainty)
+    regions = [_spec(region) for region in revision.regions.all()]
+    comparison, asked = compared(
+        scan, lambda spec: compare(mesh, cloud, replace(settings, alignment=spec), regions, report)
     )
-    finding = Finding(geometry, profile, mesh, comparison, file.notes, uncertainty)
+    finding = Finding(geometry, profile, mesh, comparison, file.notes, uncertainty, asked)
     drawing = time.perf_counter()
     kept = keep_files(finding, report)
     drawn = time.perf_counter()

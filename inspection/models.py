@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from casting.models import Cast
 from logbook.models import StoredFile
+from parts.alignment_models import AlignmentKind
 from parts.models import Characteristic, Geometry, Kit, LengthUnit
 
 from .mould_models import (  # noqa: F401
@@ -140,6 +141,12 @@ class ScanResult(models.Model):
     worst = models.FloatField(null=True, help_text="Worst signed deviation, mm; positive is outside the nominal.")
     inside_share = models.FloatField(null=True)
     coverage = models.FloatField(null=True)
+    alignment = models.CharField(
+        max_length=20, choices=AlignmentKind, default=AlignmentKind.BEST_FIT, help_text="What the verdict rests on."
+    )
+    best_fit = models.JSONField(
+        null=True, blank=True, help_text="What the same scan says by best fit; null where the verdict rests on it."
+    )
     figures = models.JSONField(default=dict, help_text="Pose, statistics, histogram, regions, callouts, stage times.")
     deviations = models.ForeignKey(StoredFile, null=True, on_delete=models.PROTECT, related_name="+")
     view = models.ForeignKey(
@@ -205,3 +212,7 @@ class Measurement(models.Model):
     @property
     def trail(self) -> str:
         return self.cast.trail
+
+
+# Models of this app in modules of their own.
+from .alignment_models import MarkedPoint  # noqa: E402, F401

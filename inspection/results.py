@@ -21,6 +21,7 @@ from metrology.view_payload import MEDIA_TYPE
 from parts.models import Characteristic, Geometry
 
 from . import view3d
+from .alignment import Asked, best_fit, kept, sentence
 from .models import Measurement, Scan, ScanPicture, ScanResult
 from .services.measurements import feeds_from_scan
 
@@ -43,14 +44,24 @@ COLUMNS = ("result", "code", "sentence", "worst", "inside_share", "coverage", "v
 
 @dataclass(frozen=True)
 class Finding:
-    """What the job found, with what it rests on. uncertainty: expanded, k = 2, mm."""
+    """What the job found, with what it rests on. scanner_mm: expanded uncertainty of the scanner alone, k = 2, mm."""
 
     nominal: Geometry
     profile: Characteristic
     mesh: Mesh
     comparison: Comparison
     notes: tuple[str, ...]
-    uncertainty: float
+    scanner_mm: float
+    asked: Asked
+
+    @property
+    def uncertainty(self) -> float:
+        """Of the verdict, expanded, k = 2, mm: the scanner's and the alignment's together."""
+        return self.comparison.uncertainty_mm
+
+    @property
+    def sentence(self) -> str:
+        return sentence(self.comparison, self.asked)
 
 
 @dataclass(frozen=True)
@@ -77,7 +88,7 @@ def keep_files(finding: Finding, report: Callable[[str, float], None]) -> Kept:
         sample_normals=comparison.sample_normals,
     )
     report("drawing", 0.7)
-    kept = {view: keep(png(image), "image/png") for view, image in pictures.items()}
+    drawn = {view: keep(png(image), "image/png") for view, image in pictures.items()}
     report("drawing", 1.0)
     deviations = io.BytesIO()
     np.savez_compressed(
@@ -89,10 +100,10 @@ def keep_files(finding: Finding, report: Callable[[str, float], None]) -> Kept:
     )
     limits = float(finding.profile.lower), float(finding.profile.upper)
     view = keep(view3d.drawn(finding.mesh, comparison, *limits, finding.uncertainty), MEDIA_TYPE)
-    return Kept(kept, keep(deviations.getvalue(), "application/x-npz"), view)
+    return Kept(drawn, keep(deviations.getvalue(), "application/x-npz"), view)
 
 
-def save_result(scan: Scan, finding: Finding, kept: Kept, seconds: Mapping[str, float], at: datetime) -> ScanResult:
+def save_result(scan: Scan, finding: Finding, files: Kept, seconds: Mapping[str, float], at: datetime) -> ScanResult:
     """Write everything that the scan says, in the caller's transaction. An earlier result of the scan gives way."""
     comparison = finding.comparison
     ScanResult.objects.filter(scan=scan).delete()
@@ -101,21 +112,23 @@ def save_result(scan: Scan, finding: Finding, kept: Kept, seconds: Mapping[str, 
         nominal=finding.nominal,
         result=comparison.result,
         code=comparison.code,
-        sentence=comparison.sentence,
+        sentence=finding.sentence,
         lower=float(finding.profile.lower),
         upper=float(finding.profile.upper),
         uncertainty=finding.uncertainty,
         worst=plain(comparison.worst),
         inside_share=plain(comparison.inside_share),
         coverage=plain(comparison.coverage),
+        alignment=comparison.alignment.kind,
+        best_fit=best_fit(comparison, plain),
         figures=figures(finding, seconds),
-        deviations=kept.deviations,
-        view=kept.view,
+        deviations=files.deviations,
+        view=files.view,
         code_version=comparison.version,
         measured_at=at,
     )
     ScanPicture.objects.bulk_create(
-        ScanPicture(result=result, view=view, file=file) for view, file in kept.pictures.items()
+        ScanPicture(result=result, view=view, file=file) for view, file in files.pictures.items()
     )
     _feed(scan, finding)
     details = {
@@ -124,6 +137,7 @@ def save_result(scan: Scan, finding: Finding, kept: Kept, seconds: Mapping[str, 
         "coverage": result.coverage,
         "file": scan.file.sha256,
         "nominal": finding.nominal.file.sha256,
+        "alignment": result.alignment,
         "version": result.code_version,
     }
     record(None, "scan.measured", scan, f"Scan {scan} of {scan.cast}: {result.sentence}", details=details, at=at)
@@ -144,6 +158,8 @@ def figures(finding: Finding, seconds: Mapping[str, float]) -> dict[str, Any]:
         "regions": [{name: plain(value) for name, value in asdict(region).items()} for region in comparison.regions],
         "callouts": [{name: plain(value) for name, value in asdict(mark).items()} for mark in comparison.callouts],
         "seconds": {stage: round(value, 3) for stage, value in seconds.items()},
+        "alignment": kept(comparison, finding.asked, plain),
+        "scanner_mm": plain(finding.scanner_mm),
         "notes": list(finding.notes),
         "triangles": len(finding.mesh.faces),
     }

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from . import correction_urls, view3d, views
+from . import correction_urls, mark_views, upload, view3d, views
 
 app_name = "inspection"
 urlpatterns = [
@@ -8,10 +8,12 @@ urlpatterns = [
     path("scans/<str:code>/", views.scan, name="scan"),
     path("scans/<str:code>/view/", view3d.scan, name="scan_view"),
     path("scans/<str:code>/points/", view3d.points, name="scan_points"),
+    path("scans/<str:code>/marks/", mark_views.marks, name="marks"),
     path("scans/<str:code>/stop/", views.stop, name="stop"),
     path("scans/<str:code>/again/", views.again, name="again"),
+    path("scans/<str:code>/columns/", upload.columns, name="columns"),
     path("scans/<str:code>/withdraw/", views.withdraw, name="withdraw"),
-    path("casts/<str:serial>/scan/", views.upload_scan, name="upload"),
+    path("casts/<str:serial>/scan/", upload.upload_scan, name="upload"),
     path("casts/<str:serial>/measure/", views.measure, name="measure"),
     path("instruments/", views.instruments, name="instruments"),
     path("instruments/<str:code>/", views.instrument, name="instrument"),

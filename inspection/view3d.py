@@ -1,6 +1,5 @@
 """What the three-dimensional view of a scan draws: its deviation on the nominal, and points of it as they came."""
 
-import numpy as np
 from django.http import Http404, HttpRequest, HttpResponse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
@@ -8,7 +7,7 @@ from django.views.decorators.http import require_safe
 from logbook.files import keep, local_path
 from logbook.models import StoredFile
 from metrology.bodies import Cloud, Mesh
-from metrology.comparison import Callout, Comparison
+from metrology.comparison import Comparison
 from metrology.reading import read_scan_file
 from metrology.view_payload import MEDIA_TYPE, Measured, Region, deviation_view, points_view
 from parts.acting import may
@@ -16,6 +15,7 @@ from parts.services.geometry import nominal_mesh
 from parts.view3d import kept, served
 
 from . import queries
+from .kept import measured_of
 from .models import Scan, ScanResult
 from .services.scans import how_to_read
 
@@ -41,31 +41,6 @@ def drawn(mesh: Mesh, comparison: Comparison, lower: float, upper: float, guard:
     return deviation_view(mesh, measured)
 
 
-def drawn_again(result: ScanResult) -> bytes:
-    """From what was kept of a comparison. A result from before regions were kept has none to name."""
-    figures = result.figures
-    with local_path(result.deviations) as path, np.load(path) as stored:
-        held = stored.get("regions", [])
-        regions = [
-            Region(region["name"], region["lower_mm"], region["upper_mm"], holds)
-            for region, holds in zip(figures.get("regions", []), held, strict=False)
-        ]
-        measured = Measured(
-            points=stored["points"].astype(np.float64),
-            normals=stored["normals"].astype(np.float64),
-            deviation=stored["deviation"].astype(np.float64),
-            lower_mm=result.lower,
-            upper_mm=result.upper,
-            guard_mm=result.uncertainty,
-            regions=regions,
-            callouts=[
-                Callout(one["number"], np.array(one["at"]), np.array(one["normal"]), one["value"], one["sentence"])
-                for one in figures.get("callouts", [])
-            ],
-        )
-    return deviation_view(nominal_mesh(result.nominal), measured)
-
-
 def thinned(scan: Scan, cloud: Cloud) -> None:
     """Keep some of the points of a scan, so that it can be looked at even where it cannot be aligned."""
     Scan.objects.filter(pk=scan.pk).update(thinned=keep(points_view(cloud), MEDIA_TYPE))
@@ -84,7 +59,7 @@ def _cloud(scan: Scan) -> Cloud:
 
 
 def view_of_result(result: ScanResult) -> StoredFile:
-    return kept(result, "view", lambda: drawn_again(result))
+    return kept(result, "view", lambda: deviation_view(nominal_mesh(result.nominal), measured_of(result)))
 
 
 @require_safe

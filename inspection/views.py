@@ -5,23 +5,20 @@ from typing import Any
 from django.core.paginator import Paginator
 from django.db import models
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 from django.views.decorators.vary import vary_on_headers
 
 from casting.queries import cast_or_404
-from logbook.once import submit_once
 from metrology.units import UNIT_NAMES
-from parts.acting import act_once, act_or_say, add_refusal, may
-from parts.errors import Refusal
+from parts.acting import act_once, act_or_say, may
 from parts.queries import revision_or_404
 
 from . import forms, queries, services
 from .models import Scan
 from .reading import Progress, Reading, Trend
-from .services.scans import keep_scan_file, refuse_unready
 
 PAGE = 100
 
@@ -71,46 +68,6 @@ def scan(request: HttpRequest, code: str) -> HttpResponse:
         context["form"] = forms.RunAgainForm(initial={"unit": found.likely_unit or found.unit})
     template = {"job": "inspection/_job.html", "map": "inspection/_map.html"}.get(asked, "inspection/scan.html")
     return render(request, template, context)
-
-
-@require_http_methods(["GET", "HEAD", "POST"])
-@may("inspection.add_scan")
-def upload_scan(request: HttpRequest, serial: str) -> HttpResponse:
-    piece = cast_or_404(request.kit, serial)
-    context: dict[str, Any] = {"cast": piece, "revision": piece.revision}
-    try:
-        refuse_unready(piece)
-    except Refusal as refusal:
-        return render(request, "inspection/upload_scan.html", context | {"stopped": refusal.sentence})
-    usual = {"instrument": queries.usual_scanner(request.kit, request.user)}
-    form = forms.ScanForm(request.POST or None, request.FILES or None, kit=request.kit, initial=usual)
-    if request.method == "POST" and (answer := _take_in(request, form, piece)):
-        return answer
-    return render(request, "inspection/upload_scan.html", context | {"form": form})
-
-
-def _take_in(request: HttpRequest, form: forms.ScanForm, piece: models.Model) -> HttpResponse | None:
-    """First the file, outside any transaction for it may be large, then the record."""
-    valid = form.is_valid()
-    stored = form.kept_file
-    try:
-        if upload := form.cleaned_data.get("file"):
-            stored = keep_scan_file(upload, form.original_name)
-        if valid:
-            data = {name: form.cleaned_data[name] for name in ("unit", "instrument", "scanned_at")}
-            return redirect(
-                submit_once(
-                    request,
-                    lambda: services.upload_scan(
-                        piece, file=stored, original_name=form.original_name, by=request.user, **data
-                    ),
-                )
-            )
-    except Refusal as refusal:
-        add_refusal(form, refusal)
-    if stored and "file" not in form.errors:
-        form.keep(stored)
-    return None
 
 
 @require_http_methods(["POST"])

@@ -214,29 +214,6 @@ class CharacteristicForm(ActForm):
         cleaned["unit"] = Characteristic.Unit.MM.value
 
 
-class NominalForm(forms.Form):
-    file = forms.FileField(
-        label="mesh file",
-        help_text="STL, PLY or OBJ.",
-        max_length=255,
-        error_messages={"required": "Choose a mesh file.", "empty": "The file is empty (0 bytes). Export it again."},
-    )
-    unit = forms.ChoiceField(
-        label="unit of the file",
-        choices=[("", "Choose")] + LENGTHS,
-        error_messages={"required": "Say in which unit the mesh is: the file itself does not."},
-    )
-
-
-class DrawingForm(forms.Form):
-    file = forms.FileField(
-        label="drawing",
-        help_text="PDF.",
-        max_length=255,
-        error_messages={"required": "Choose a PDF.", "empty": "The file is empty (0 bytes). Export it again."},
-    )
-
-
 class ImportForm(forms.Form):
     text = forms.CharField(
         label="table", required=False, widget=forms.Textarea(attrs={"rows": 12, "spellcheck": "false", "wrap": "off"})

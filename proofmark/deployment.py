@@ -113,9 +113,7 @@ def storages(data: Path, environment: Mapping[str, str], *, plain_static: bool) 
             },
         }
     static = (
-        "django.contrib.staticfiles.storage.StaticFilesStorage"
-        if plain_static
-        else "proofmark.webgl.HashedStorage"
+        "django.contrib.staticfiles.storage.StaticFilesStorage" if plain_static else "proofmark.webgl.HashedStorage"
     )
     return {"default": files, "staticfiles": {"BACKEND": static}}
 

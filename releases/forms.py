@@ -8,6 +8,7 @@ from django.contrib.auth import get_user_model
 from django.utils import timezone
 
 from casting.models import Cast
+from parts.alignment_models import AlignmentKind
 from parts.fields import DecimalCommaField
 from parts.models import Revision
 
@@ -126,11 +127,16 @@ LABELS = {
     "worst_ratio": ("Most that U may be of the half tolerance", 0.01, 1),
     "drawing": ("A drawing is needed", None, None),
     "closed": ("The mesh must be closed", None, None),
+    "alignment": ("The verdict rests on", None, None),
 }
+# Settings that are words, with what can be chosen.
+CHOICES = {"alignment": [("", "what the definition says"), *AlignmentKind.choices]}
 
 
 def _setting(name: str, standard: Any, value: Any) -> forms.Field:
     label, least, most = LABELS[name]
+    if name in CHOICES:
+        return forms.ChoiceField(label=label, choices=CHOICES[name], required=False, initial=value)
     if isinstance(standard, bool):
         return forms.BooleanField(label=label, required=False, initial=value)
     if isinstance(standard, int):
@@ -139,4 +145,4 @@ def _setting(name: str, standard: Any, value: Any) -> forms.Field:
 
 
 def _plain(value: Any) -> Any:
-    return value if isinstance(value, bool | int) else float(value)
+    return value if isinstance(value, bool | int | str) else float(value)

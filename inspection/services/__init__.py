@@ -1,6 +1,7 @@
 """Acts of inspection. Each is one transaction with its logbook entry and refuses with a reason."""
 
 from .instruments import add_instrument, change_instrument
+from .marks import mark_points
 from .measurements import Reading, record_measurement, record_measurements
 from .scans import ask_stop, run_again, upload_scan, withdraw_scan
 
@@ -9,6 +10,7 @@ __all__ = [
     "add_instrument",
     "ask_stop",
     "change_instrument",
+    "mark_points",
     "record_measurement",
     "record_measurements",
     "run_again",

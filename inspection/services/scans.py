@@ -16,7 +16,10 @@ from logbook import files
 from logbook.models import StoredFile
 from logbook.services import record
 from metrology.errors import ReadingError
-from metrology.reading import TableChoice, kind_of
+from metrology.reading import Kind, TableChoice, kind_of, own_unit_of
+from metrology.reading.accepted import refusal_by_name
+from metrology.reading.own_unit import UnitContradictionError, check_own_unit
+from parts.errors import OtherUnit
 from parts.models import Characteristic, Geometry, LengthUnit, Revision
 from parts.numbering import next_code
 
@@ -27,11 +30,12 @@ MEDIA_TYPES = {
     ".ply": "model/ply",
     ".stl": "model/stl",
     ".obj": "model/obj",
-    ".xyz": "text/plain",
-    ".txt": "text/plain",
-    ".asc": "text/plain",
+    ".3mf": "model/3mf",
+    ".e57": "model/e57",
+    ".las": "application/vnd.las",
+    ".laz": "application/vnd.laszip",
     ".csv": "text/csv",
-}
+} | dict.fromkeys((".xyz", ".txt", ".asc", ".pts"), "text/plain")
 
 
 def profile_of(revision: Revision) -> Characteristic | None:
@@ -74,18 +78,35 @@ def keep_scan_file(file: Any, original_name: str) -> StoredFile:
     """Take a scan file in, outside any transaction: it may be large. Refuses at once what cannot be a scan."""
     suffix = PurePath(original_name).suffix.lower()
     if suffix not in MEDIA_TYPES:
-        raise InspectionRefusal(
-            f"“{original_name}” is not a scan file. Export it as PLY, STL, OBJ, XYZ, CSV or TXT.",
-            code="not-a-scan",
-            field="file",
-        )
+        raise InspectionRefusal(refusal_by_name(original_name, "scan"), code="not-a-scan", field="file")
     stored = files.keep(file, MEDIA_TYPES[suffix])
+    kind_of_scan(stored, original_name)
+    return stored
+
+
+def kind_of_scan(stored: StoredFile, original_name: str) -> Kind:
+    """What a kept file is by its content. Refuses one that cannot be a scan, beside the file."""
     try:
         with files.local_path(stored) as path:
-            kind_of(path, original_name, "scan")
+            return kind_of(path, original_name, "scan")
     except ReadingError as error:
         raise InspectionRefusal(error.sentence, code=error.code, field="file") from None
-    return stored
+
+
+def check_stated_unit(stored: StoredFile, original_name: str, unit: str) -> None:
+    """Refuse, beside the unit, a file that itself states another one. Reads as little of it as can be."""
+    try:
+        with files.local_path(stored) as path:
+            check_own_unit(own_unit_of(path, kind_of(path, original_name, "scan")), unit, overrule=False)
+    except UnitContradictionError as error:
+        raise OtherUnit(error.sentence, likely_unit=error.likely_unit) from None
+    except ReadingError as error:
+        raise InspectionRefusal(error.sentence, code=error.code, field="file") from None
+
+
+def reading_of(unit: str, table: TableChoice | None, *, overrule: bool) -> dict[str, Any]:
+    """What is stored with a scan about reading its file; see `how_to_read`."""
+    return ({"table": table.as_stored()} if table else {}) | ({"overruled_unit": unit} if overrule else {})
 
 
 @transaction.atomic
@@ -98,10 +119,13 @@ def upload_scan(
     instrument: Instrument,
     by: AbstractUser,
     scanned_at: datetime | None = None,
+    table: TableChoice | None = None,
+    overrule: bool = False,
     at: datetime | None = None,
 ) -> Scan:
     """A scan of a cast, waiting for its job. file: a StoredFile from `keep_scan_file` (better: then the transaction is
-    short), or anything that `logbook.files.keep` takes. unit: of the file, "mm", "in" …
+    short), or anything that `logbook.files.keep` takes. unit: of the file, "mm", "in" … table: how a person confirmed
+    that a table is read. overrule: the unit holds even where the file states another.
 
     Refuses what `refuse_unready` and `keep_scan_file` refuse, a file that is a scan of this kit already, an instrument
     that does not measure in mm, and a time at which the piece was not yet out of its mould.
@@ -134,6 +158,7 @@ def upload_scan(
         file=stored,
         original_name=PurePath(original_name).name[:255],
         unit=unit,
+        reading=reading_of(unit, table, overrule=overrule),
         instrument=instrument,
         scanned_at=scanned_at,
         scanned_by=by,
@@ -141,8 +166,10 @@ def upload_scan(
         attempt=1,
     )
     record(
-        by, "scan.uploaded", scan, f"Scan {scan} of {cast} uploaded: {scan.original_name}, in {unit}.",
-        details={"file": stored.sha256, "instrument": instrument.code}, at=at,
+        by, "scan.uploaded", scan,
+        f"Scan {scan} of {cast} uploaded: {scan.original_name}, in {unit}"
+        f"{' although the file states another unit' if overrule else ''}.",
+        details={"file": stored.sha256, "instrument": instrument.code, "reading": scan.reading}, at=at,
     )  # fmt: skip
     _enqueue(scan)
     return scan
@@ -162,19 +189,33 @@ def ask_stop(scan: Scan, *, by: AbstractUser, at: datetime | None = None) -> Sca
 
 
 @transaction.atomic
-def run_again(scan: Scan, *, by: AbstractUser, unit: str | None = None, at: datetime | None = None) -> Scan:
-    """Measure the same file once more, in another unit if the first was mistaken. A finished result stays until the new
-    one replaces it."""
+def run_again(
+    scan: Scan,
+    *,
+    by: AbstractUser,
+    unit: str | None = None,
+    insist: bool = False,
+    table: TableChoice | None = None,
+    at: datetime | None = None,
+) -> Scan:
+    """Measure the same file once more, in another unit or by other columns if the first were mistaken. A finished
+    result stays until the new one replaces it.
+
+    insist: the unit holds even where the file states another. It does too when it is the unit in which the sizes fit.
+    """
     unit = unit or scan.unit
     if scan.withdrawn_at:
         raise InspectionRefusal(f"{scan} was withdrawn.", code="withdrawn")
     if unit not in LengthUnit.values:
         raise InspectionRefusal("State the unit of the file.", code="no-unit", field="unit")
     refuse_unready(scan.cast)
+    insist = insist or (scan.error_code == "size-mismatch" and unit == scan.likely_unit)
+    reading = scan.reading | reading_of(unit, table, overrule=insist)
     fresh = {
         "state": State.WAITING,
         "attempt": scan.attempt + 1,
         "unit": unit,
+        "reading": reading,
         "stage": "",
         "share": 0.0,
         "heartbeat": None,
@@ -188,9 +229,17 @@ def run_again(scan: Scan, *, by: AbstractUser, unit: str | None = None, at: date
     if rows.update(**fresh) != 1:
         raise InspectionRefusal(f"{scan} is under way already.", code="under-way")
     changed = f", now in {unit} instead of {scan.unit}" if unit != scan.unit else ""
+    changed += f"; {table.in_words()}" if table else ""
     for name, value in fresh.items():
         setattr(scan, name, value)
-    record(by, "scan.run-again", scan, f"Scan {scan} of {scan.cast} run again{changed}.", at=at)
+    record(
+        by,
+        "scan.run-again",
+        scan,
+        f"Scan {scan} of {scan.cast} run again{changed}.",
+        details={"reading": reading},
+        at=at,
+    )
     _enqueue(scan)
     return scan
 

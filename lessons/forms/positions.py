@@ -6,7 +6,7 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 
-from inspection.forms import ScanForm
+from inspection.upload_forms import ScanForm
 from lessons.models import Mockup, MockupScan, NominalAssembly
 from metrology.assembly_table import CONVENTIONS
 from parts.fields import DecimalCommaField, read_decimal

@@ -6,10 +6,9 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from .. import queries, services
-from ..acting import act_once, act_or_say, add_refusal, form_page, may
-from ..errors import Refusal
-from ..forms import CharacteristicForm, DrawingForm, NominalForm
-from ..models import Geometry, Revision
+from ..acting import act_or_say, form_page, may
+from ..forms import CharacteristicForm
+from ..models import Revision
 from . import FORM
 from .revisions import definition_url
 
@@ -29,57 +28,6 @@ def definition(request: HttpRequest, part_number: str, letter: str) -> HttpRespo
         "regions": queries.regions_for_list(revision, geometry.get("nominal")),
     }
     return render(request, "parts/definition.html", context)
-
-
-@require_http_methods(FORM)
-@may("parts.add_geometry")
-def file_nominal(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
-    return _file_geometry(request, part_number, letter, Geometry.Role.NOMINAL)
-
-
-@require_http_methods(FORM)
-@may("parts.add_geometry")
-def file_drawing(request: HttpRequest, part_number: str, letter: str) -> HttpResponse:
-    return _file_geometry(request, part_number, letter, Geometry.Role.DRAWING)
-
-
-def _file_geometry(request: HttpRequest, part_number: str, letter: str, role: Geometry.Role) -> HttpResponse:
-    revision = queries.revision_or_404(request.kit, part_number, letter)
-    posted = request.method == "POST"
-    form_class = NominalForm if role == Geometry.Role.NOMINAL else DrawingForm
-    form = form_class(request.POST, request.FILES) if posted else form_class()
-    done = _examine_and_file(request, revision, role, form) if posted and form.is_valid() else None
-    if done:
-        return done
-    context = {
-        "form": form,
-        "revision": revision,
-        "role": role,
-        "current": queries.current_geometry(revision).get(role),
-        "cancel": definition_url(revision) + "#geometry",
-    }
-    return render(request, "parts/geometry_form.html", context)
-
-
-def _examine_and_file(
-    request: HttpRequest, revision: Revision, role: Geometry.Role, form: NominalForm | DrawingForm
-) -> HttpResponse | None:
-    """Read the file before the transaction begins, so that nobody waits for it, then put it on the sheet once."""
-    try:
-        services.check_open(revision)
-        upload = form.cleaned_data["file"]
-        examined = services.examine_geometry(
-            role=role, file=upload, original_name=upload.name, unit=form.cleaned_data.get("unit", "")
-        )
-    except Refusal as refusal:
-        add_refusal(form, refusal)
-        return None
-    return act_once(
-        request,
-        form,
-        lambda: services.file_geometry(revision, examined, by=request.user),
-        lambda geometry: definition_url(revision) + "#geometry",
-    )
 
 
 @require_http_methods(FORM)

@@ -1,15 +1,19 @@
 """What stands in a packet, read once from the records into plain values."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from zoneinfo import ZoneInfo
 
-from inspection.models import Measurement, Scan
+from inspection.kept import paper_pictures
+from inspection.models import Measurement, Scan, ScanResult
 from lessons.models import Lesson, Trial
+from metrology.bodies import Mesh
 from metrology.decimals import places
 from metrology.wording import count, day, limits, quantity
-from parts.models import Characteristic
+from parts.models import Characteristic, Geometry
+from parts.services.geometry import nominal_mesh
 from releases.models import Release
 
 # Two of the pictures of a scan go on paper; the page has them all.
@@ -86,6 +90,7 @@ def gather(release: Release, address: str = "") -> Content:
     zone = ZoneInfo(component.kit.time_zone)
     geometry = list(revision.geometry.filter(current=True).select_related("file"))
     scans = _newest_scans(release)
+    mesh = cache(nominal_mesh)  # the scans of a revision have one nominal as a rule
     hashes = [(f"{row.get_role_display()}: {row.original_name}", row.file.sha256) for row in geometry]
     hashes += [(f"scan {scan.code}: {scan.original_name}", scan.file.sha256) for scan in scans]
     return Content(
@@ -109,7 +114,7 @@ def gather(release: Release, address: str = "") -> Content:
             for row in release.check_results.all()
         ),
         characteristics=tuple(_characteristics(release)),
-        scans=tuple(_scan_sheet(scan, zone) for scan in scans),
+        scans=tuple(_scan_sheet(scan, zone, mesh) for scan in scans),
         trials=tuple(_trials(release, zone)),
         lessons=tuple(_lessons(release)),
         concessions=tuple(_concessions(release)),
@@ -133,14 +138,14 @@ def _newest_scans(release: Release) -> list[Scan]:
             withdrawn_at__isnull=True,
             scanned_at__lte=release.released_at,
         )
-        .select_related("cast", "file", "instrument", "result__nominal__file")
+        .select_related("cast", "file", "instrument", "result__nominal__file", "result__deviations")
         .prefetch_related("result__pictures__file")
         .order_by("cast__poured_at", "scanned_at", "pk")
     )
     return list({scan.cast_id: scan for scan in scans}.values())
 
 
-def _scan_sheet(scan: Scan, zone: ZoneInfo) -> ScanSheet:
+def _scan_sheet(scan: Scan, zone: ZoneInfo, mesh: Callable[[Geometry], Mesh]) -> ScanSheet:
     result = scan.result
     facts = [
         ("Scanned", f"{_moment(scan.scanned_at, zone)}, {scan.instrument}"),
@@ -152,10 +157,15 @@ def _scan_sheet(scan: Scan, zone: ZoneInfo) -> ScanSheet:
         ("Against", f"{result.nominal.original_name}, {result.nominal.file.sha256[:12]}"),
         ("Measured by", f"Proofmark, numbers version {result.code_version}"),
     ]
-    pictures = tuple(
-        (picture.view, picture.file.open().read()) for picture in result.pictures.all() if picture.view in ON_PAPER
-    )
-    return ScanSheet(f"Scan {scan.code} of {scan.cast.serial}", result.sentence, tuple(facts), pictures)
+    return ScanSheet(f"Scan {scan.code} of {scan.cast.serial}", result.sentence, tuple(facts), _pictures(result, mesh))
+
+
+def _pictures(result: ScanResult, mesh: Callable[[Geometry], Mesh]) -> tuple[tuple[str, bytes], ...]:
+    """Drawn again with lettering for paper; as they are on the page where the deviations are missing."""
+    if result.deviations:
+        return tuple(paper_pictures(result, mesh(result.nominal), ON_PAPER).items())
+    stored = [picture for picture in result.pictures.all() if picture.view in ON_PAPER]
+    return tuple((picture.view, picture.file.open().read()) for picture in stored)
 
 
 def _characteristics(release: Release) -> Iterator[CharacteristicLine]:

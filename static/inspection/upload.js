@@ -41,5 +41,6 @@ document.addEventListener("submit", (event) => {
     }
   });
   request.open("POST", form.action);
-  request.send(new FormData(form));
+  // The button's own name and value go along, as they do without this script.
+  request.send(new FormData(form, event.submitter));
 });

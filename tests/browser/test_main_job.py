@@ -109,7 +109,7 @@ def test_the_lead_defines_revision_a_and_starts_its_trial(visit, uploads):
     press(page, "Save the revision")
     page.goto("/WLK/parts/SB-02/A/definition/")
     follow(page, "Put the mesh on file")
-    fill_in(page, {"Mesh file": uploads.nominal, "Unit of the file": "millimetres (mm)"})
+    fill_in(page, {"File": uploads.nominal, "Unit of the file": "millimetres (mm)"})
     press(page, "Put on file")
     follow(page, "Put the drawing on file")
     fill(page, Drawing=uploads.drawing)

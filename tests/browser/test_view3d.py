@@ -333,7 +333,6 @@ def test_without_script_the_drawing_stays(visit):
         still = plain.new_page()
         still.goto(SCAN)
         expect(still.locator("img.mapped")).to_be_visible()
-        expect(still.get_by_text("With JavaScript")).to_be_visible()
         expect(still.locator("[data-stage]")).to_be_hidden()
     finally:
         plain.close()

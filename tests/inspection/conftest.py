@@ -1,5 +1,6 @@
 """A small invented part with a nominal on file, and scans of it, made once."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -62,7 +63,7 @@ def quick(monkeypatch):
     def compared(mesh, cloud, settings, regions, progress):
         for stage in ("aligning", "measuring", "summing up"):
             progress(stage, 1.0)
-        return measured_once()
+        return replace(measured_once(), uncertainty_mm=settings.uncertainty_mm)
 
     def drawn(*args, views, **given):
         return {view: Image.fromarray(np.full((40, 60, 3), 255, np.uint8)) for view in views}

@@ -24,7 +24,7 @@ def test_an_uploaded_scan_waits_with_its_file_unit_and_entry(upload, scan_ply):
     assert (scan.code, scan.state, scan.attempt, scan.unit) == ("S-01", "waiting", 1, "mm")
     with scan.file.open() as kept:
         assert kept.read() == scan_ply
-    assert Entry.objects.get().details == {"file": scan.file.sha256, "instrument": "G-07"}
+    assert Entry.objects.get().details == {"file": scan.file.sha256, "instrument": "G-07", "reading": {}}
 
 
 def test_the_job_is_handed_over_when_the_row_is_there(upload, settings, django_capture_on_commit_callbacks):

@@ -105,7 +105,7 @@ def test_a_result_from_before_regions_were_kept_can_be_shown_without_their_names
             kept = {name: stored[name] for name in ("points", "normals", "deviation")}
         return _Archive(kept)
 
-    monkeypatch.setattr("inspection.view3d.np.load", without_regions)
+    monkeypatch.setattr("inspection.kept.np.load", without_regions)
     ScanResult.objects.update(view=None)
     assert client.get(view_url(done)).status_code == 302
     header, _ = content(ScanResult.objects.get(pk=done.result.pk).view)

@@ -8,7 +8,6 @@ from metrology.mouldability import Asked, mouldability
 from .bodies_for_tests import corner_block
 from .test_mouldability import DOVETAIL, prism
 
-
 SMALL = {"width": 400, "height": 300}
 
 

@@ -1,5 +1,6 @@
 """Each check decides on frozen evidence: a table per check, no database."""
 
+from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -86,6 +87,35 @@ def scanned(result="conforms", worst=0.71, coverage=0.97, serial="TP-SB-0013", c
 def test_scans_must_lie_inside_on_enough_casts_with_enough_seen(scans, verdict, code):
     finding = scan.decide(scan.Evidence(scans, (), 0, "/x"), scan.DEFAULTS, AT)
     assert (finding.verdict, finding.code) == (verdict, code)
+
+
+BESIDE = scan.ByBestFit("conforms", "conforms by best fit.", 0.12, 0.3, 0.97)
+BY_DATUMS = replace(scanned("does not conform", 1.8), alignment="datum alignment", best_fit=BESIDE)
+
+
+@pytest.mark.parametrize(
+    ("scans", "asked", "planned", "verdict", "code"),
+    [
+        ((scanned(),) * 3, "datum alignment", "", "missing", "other-alignment"),
+        ((scanned(),) * 3, "datum alignment", "best fit", "pass", "inside"),
+        ((scanned(),) * 3, "best fit", "datum alignment", "missing", "other-alignment"),
+        ((BY_DATUMS,) * 3, "datum alignment", "", "fail", "outside"),
+        ((BY_DATUMS,) * 3, "datum alignment", "best fit", "pass", "inside"),
+        ((BY_DATUMS,) * 3, "datum alignment", "marked points", "missing", "other-alignment"),
+        ((replace(BY_DATUMS, result="conforms"), scanned()), "datum alignment", "", "missing", "other-alignment"),
+        ((BY_DATUMS, scanned()), "datum alignment", "", "fail", "outside"),
+    ],
+)
+def test_the_verdict_rests_on_the_alignment_that_plan_or_definition_names(scans, asked, planned, verdict, code):
+    evidence = scan.Evidence(scans, (), 0, "/x", asked)
+    finding = scan.decide(evidence, {**scan.DEFAULTS, "alignment": planned}, AT)
+    assert (finding.verdict, finding.code) == (verdict, code)
+
+
+def test_a_scan_under_another_alignment_is_named_with_both():
+    evidence = scan.Evidence((scanned(),), (), 0, "/x", "datum alignment")
+    said = scan.decide(evidence, scan.DEFAULTS, AT).sentence
+    assert said.startswith("Scan S-1 of TP-SB-0013 was measured by best fit; the definition asks for datum alignment.")
 
 
 def test_a_passing_scan_check_says_the_worst_value_and_where():
