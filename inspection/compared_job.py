@@ -26,9 +26,9 @@ from metrology.pour_trend import PourTrend, Slope, pour_trend
 from metrology.shrinkage import Shrinkage, shrinkage
 from metrology.step_picture import scatter_pictures
 from metrology.surface import Surface, prepare
+from parts import work
 from parts.services.geometry import nominal_mesh
 
-from . import work
 from .compared import Group, deviations_of, group_for
 from .mould_models import CastsCompared, ComparedPicture
 from .patterns import fill_of, pattern_of

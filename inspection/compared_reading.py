@@ -10,8 +10,9 @@ from django.utils.functional import cached_property
 from casting.models import Mould
 from metrology.compared_words import WAYS
 from metrology.wording import number
+from parts import work
 
-from . import compared_job, correction_job, work
+from . import compared_job, correction_job
 from .compared import Group, changed_since
 from .mould_models import CastsCompared, ComparedPicture, CorrectionEffect, CorrectionPicture, MouldCorrection
 from .reading import VIEW_NAMES
@@ -202,6 +203,10 @@ class CorrectionReading:
         self.finding = work.Progress(effect, correction_job.EFFECT_STAGES, now) if effect and effect.under_way else None
         self.brought: dict[str, Any] = effect.figures if effect and effect.state == effect.State.DONE else {}
         self.asked_view = view
+
+    @property
+    def stopping(self) -> bool:
+        return self.correction.stop_asked or bool(self.effect and self.effect.stop_asked)
 
     @cached_property
     def maps(self) -> Maps:

@@ -33,9 +33,9 @@ from metrology.picture import deviation_pictures
 from metrology.pictures.png import png
 from metrology.step_picture import change_pictures
 from metrology.surface import Samples, prepare
+from parts import work
 from parts.services.geometry import nominal_mesh
 
-from . import work
 from .compared import deviations_of, group_for
 from .compared_job import VIEWS, Basis, Report, basis_of, shrinkage_figures
 from .mould_models import CorrectionEffect, CorrectionPicture, MouldCorrection

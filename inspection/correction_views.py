@@ -13,6 +13,7 @@ from django.views.decorators.vary import vary_on_headers
 from casting.queries import mould_or_404
 from parts.acting import act_once, act_or_say, may
 from parts.queries import revision_or_404
+from parts.work import ask_stop
 
 from .compared import compared_of, corrections_of, corrections_with_facts, group_for, groups_of
 from .compared_reading import CorrectionReading, MouldSheet
@@ -65,6 +66,14 @@ def compare_casts(request: HttpRequest, part_number: str, letter: str) -> HttpRe
     mould = mould_or_404(request.kit, code) if code else None
     url = reverse("inspection:casts-compared", args=revision.url_args())
     return act_or_say(request, lambda: services.compare_casts(revision, mould, by=request.user), url)
+
+
+@require_http_methods(["POST"])
+@may("inspection.add_castscompared")
+def stop_comparing(request: HttpRequest, part_number: str, letter: str, pk: int) -> HttpResponse:
+    revision = revision_or_404(request.kit, part_number, letter)
+    row = get_object_or_404(revision.casts_compared, pk=pk)
+    return act_or_say(request, lambda: ask_stop(row, by=request.user), row.get_absolute_url())
 
 
 @require_safe
@@ -131,3 +140,12 @@ def mould_made(request: HttpRequest, code: str) -> HttpResponse:
 def find_effect(request: HttpRequest, code: str) -> HttpResponse:
     found = get_object_or_404(corrections_with_facts(), kit=request.kit, code=code)
     return act_or_say(request, lambda: services.find_effect(found, by=request.user), found.get_absolute_url())
+
+
+@require_http_methods(["POST"])
+@may("inspection.correct_mould")
+def stop_correction(request: HttpRequest, code: str) -> HttpResponse:
+    """Stops the correction, or the search for what it brought, whichever is under way."""
+    found = get_object_or_404(corrections_with_facts(), kit=request.kit, code=code)
+    work = found if found.under_way else found.effects.order_by("-asked_at", "-pk").first() or found
+    return act_or_say(request, lambda: ask_stop(work, by=request.user), found.get_absolute_url())

@@ -1,47 +1,22 @@
 """Casts compared, and the mould correction that follows from them. Both are worked out by a job and kept."""
 
-from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
+import parts.work_models
 from casting.models import Mould
 from logbook.models import StoredFile
 from parts.models import Geometry, Kit, Revision
 
-PERSON = settings.AUTH_USER_MODEL
 
+class Work(parts.work_models.Work):
+    """What a job works out here; with what it worked out in full beside its figures."""
 
-class Work(models.Model):
-    """What a job works out: asked for by a person, then waiting, under way, and done or failed."""
-
-    class State(models.TextChoices):
-        WAITING = "waiting", "waiting"
-        RUNNING = "running", "under way"
-        DONE = "done", "done"
-        FAILED = "failed", "could not be worked out"
-
-    asked_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
-    asked_at = models.DateTimeField()
-    state = models.CharField(max_length=10, choices=State, default=State.WAITING)
-    attempt = models.PositiveIntegerField(default=1)
-    stage = models.CharField(max_length=40, blank=True)
-    share = models.FloatField(default=0, help_text="Finished share of the whole job, 0 to 1.")
-    heartbeat = models.DateTimeField(null=True, blank=True)
-    error_code = models.CharField(max_length=40, blank=True)
-    error = models.TextField(blank=True)
-    done_at = models.DateTimeField(null=True, blank=True)
-    sentence = models.TextField(blank=True)
-    figures = models.JSONField(default=dict)
     data = models.ForeignKey(StoredFile, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
-    code_version = models.CharField(max_length=20, blank=True)
 
     class Meta:
         abstract = True
-
-    @property
-    def under_way(self) -> bool:
-        return self.state in (self.State.WAITING, self.State.RUNNING)
 
 
 class CastsCompared(Work):

@@ -2,7 +2,9 @@
 
 from datetime import timedelta
 
-from . import compared_job, correction_job, work
+from parts import work
+
+from . import compared_job, correction_job
 from .mould_models import CastsCompared, CorrectionEffect, MouldCorrection
 
 KINDS = (

@@ -7,12 +7,13 @@ import pytest
 from django.utils import timezone
 
 from casting.models import Cast
-from inspection import compared, compared_job, mould_recovery, work
+from inspection import compared, compared_job, mould_recovery
 from inspection.mould_models import CastsCompared
 from inspection.services import mould_correction as services
 from logbook.files import keep, local_path
 from logbook.models import Entry
 from metrology.errors import InputError
+from parts import work
 from parts.models import Characteristic, Geometry
 from tests import make
 from tests.inspection.rows import make_result, make_scan
@@ -196,18 +197,21 @@ def test_an_attempt_that_was_taken_over_writes_nothing(block, mould, three, lead
         return real(*args, **given)
 
     monkeypatch.setattr(compared_job, "compare_casts", taken_over)
-    assert not compared_job.run(row.pk, 1)
+    compared_job.run(row.pk, 1)
     row.refresh_from_db()
     assert row.state == "running" and row.sentence == "" and not row.pictures.exists()
 
 
-def test_work_whose_worker_died_is_taken_up_once(block, mould, three, lead, monkeypatch):
+def test_work_whose_worker_died_is_taken_up_once(
+    block, mould, three, lead, monkeypatch, django_capture_on_commit_callbacks
+):
     handed = []
     monkeypatch.setattr(mould_recovery, "KINDS", ((CastsCompared, lambda *args: handed.append(args)),))
     row = services.compare_casts(block, mould, by=lead)
     old = timezone.now() - timedelta(hours=1)
     CastsCompared.objects.update(state="running", heartbeat=old)
-    assert mould_recovery.recover() == "1\u00a0casts compared taken up again"
+    with django_capture_on_commit_callbacks(execute=True):
+        assert mould_recovery.recover() == "1\u00a0casts compared taken up again"
     assert handed == [(row.pk, 2)]
     CastsCompared.objects.update(state="running", heartbeat=old)
     mould_recovery.recover()
@@ -250,3 +254,10 @@ def test_asking_is_in_the_logbook_with_the_casts(block, mould, three, lead):
     entry = Entry.objects.get()
     assert (entry.who, entry.act, entry.trail) == (lead, "casts.compare-asked", "TPW/SB-02/M-01")
     assert "TP-SB-0001, TP-SB-0002 and TP-SB-0003" in entry.sentence
+
+
+def test_a_comparison_that_waits_is_stopped_at_once(block, mould, three, lead):
+    row = services.compare_casts(block, mould, by=lead)
+    work.ask_stop(row, by=lead)
+    assert row.state == "stopped" and not compared_job.run(row.pk, 1)
+    assert Entry.objects.filter(act="castscompared.stopped").count() == 1

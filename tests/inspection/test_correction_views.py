@@ -52,6 +52,16 @@ def done(block, mould, three, lead):
 
 
 @pytest.fixture
+def asked(block, mould, three, lead):
+    return services.work_out_correction(mould, block, by=lead, **SETTINGS)
+
+
+@pytest.fixture
+def comparing(block, mould, three, lead):
+    return services.compare_casts(block, mould, by=lead)
+
+
+@pytest.fixture
 def made(done, arm, technician, lead):
     """A correction with a mould made from it and a scanned cast of that mould."""
     services.log_mould_made(done, by=lead, made_on=date(2026, 5, 20), at=LATER)
@@ -73,8 +83,10 @@ WRITES = {
     "correct-mould": lambda: (at("correct-mould", "M-01"), FORM),
     "mould-made": lambda: (at("mould-made", "MC-01"), {"made_on": "2026-05-21", "code": "", "note": ""}),
     "find-effect": lambda: (at("find-effect", "MC-01"), {}),
+    "stop-correction": lambda: (at("stop-correction", "MC-01"), {}),
+    "stop-comparing": lambda: (at("stop-comparing", "SB-02", "A", CastsCompared.objects.get().pk), {}),
 }
-LEADS_ONLY = ["correct-mould", "mould-made", "find-effect"]
+LEADS_ONLY = ["correct-mould", "mould-made", "find-effect", "stop-correction"]
 
 
 def counts():
@@ -83,7 +95,8 @@ def counts():
 
 def ready(name, request):
     """The records that a write needs."""
-    return request.getfixturevalue({"mould-made": "done", "find-effect": "made"}.get(name, "three"))
+    needed = {"mould-made": "done", "find-effect": "made", "stop-correction": "asked", "stop-comparing": "comparing"}
+    return request.getfixturevalue(needed.get(name, "three"))
 
 
 @pytest.mark.parametrize("name", list(WRITES))
@@ -104,7 +117,7 @@ def test_a_technician_compares_casts_but_does_not_correct_moulds(three, technici
 @pytest.mark.parametrize("name", list(WRITES))
 @pytest.mark.parametrize("who", ["technician", "visitor", "site_person", "stranger"])
 def test_others_are_refused_and_nothing_changes(name, who, request, signed_in):
-    if (name, who) == ("compare-casts", "technician"):
+    if who == "technician" and name not in LEADS_ONLY:
         return
     ready(name, request)
     before = counts()
@@ -332,3 +345,21 @@ def test_the_scans_page_leads_to_the_casts_compared(three, visitor, signed_in):
         at("casts-compared", "SB-02", "A")
         in signed_in(visitor).get(at("revision_scans", "SB-02", "A")).content.decode()
     )
+
+
+def test_a_stopped_correction_says_so_and_offers_another(asked, lead, signed_in):
+    session = signed_in(lead)
+    page = session.post(at("stop-correction", "MC-01"), follow=True).content.decode()
+    asked.refresh_from_db()
+    assert asked.state == "stopped" and "was stopped before it was worked out" in page and "Work out another" in page
+
+
+def test_a_stopped_comparison_says_so(comparing, lead, signed_in):
+    page = signed_in(lead).post(at("stop-comparing", "SB-02", "A", comparing.pk), follow=True).content.decode()
+    assert "stopped before the end" in page
+
+
+def test_while_it_is_stopping_nobody_is_offered_to_stop_it_again(asked, lead, signed_in):
+    MouldCorrection.objects.update(state="running", stop_asked=True)
+    page = signed_in(lead).get(at("correction", "MC-01")).content.decode()
+    assert "Stopping at the next step" in page and at("stop-correction", "MC-01") not in page
