@@ -5,6 +5,7 @@ Only numbers, names, + - * / ^ (or **), brackets and the functions below. Angles
 
 import ast
 import unicodedata
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -26,20 +27,20 @@ _DEEPEST = 60
 _HELP = "Write names, numbers, + - * / ^, brackets and functions such as sqrt(…)."
 
 
-class Expression:
+class Expression(ABC):
     """A formula. Equal formulas compare equal; `names` are what it needs."""
 
+    @abstractmethod
     def value(self, at: Mapping[str, Any]) -> Any:
         """The value for a float or an array of each name; arrays must fit together. NaN where it has none."""
-        raise NotImplementedError
 
+    @abstractmethod
     def derivative(self, name: str) -> "Expression":
         """The partial derivative, exact."""
-        raise NotImplementedError
 
     @property
-    def names(self) -> frozenset[str]:
-        raise NotImplementedError
+    @abstractmethod
+    def names(self) -> frozenset[str]: ...
 
 
 @dataclass(frozen=True)
