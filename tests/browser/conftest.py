@@ -113,8 +113,9 @@ def uploads(tmp_path_factory: pytest.TempPathFactory) -> Uploads:
     return make(tmp_path_factory.mktemp("uploads"))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """Ended with its file: while Playwright runs, the other tests of this process may not ask the database."""
     path = chromium.find()
     if not path:
         pytest.skip(f"Chromium is missing. {chromium.HOW_TO_GET_IT}")
