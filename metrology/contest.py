@@ -1,7 +1,7 @@
 """Which of several poses is right: rivals refined on the mesh itself, compared over the points that any explains."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,6 +61,9 @@ def contest(surface: Surface, target: Target, body: Floats, tick: Callable[[], N
     if followed:
         ranked = _best_first(followed, target, surface)[:5]
         proper = _best_first(proper[:3] + further(judged, ranked, 10), target, surface)
+    # What no search met: the best pose turned over within the nominal's box. A piece of a flat part fits there too.
+    over = further(evenly(judged, 700), _turned_over(proper[0], target), 8)
+    proper = _best_first(proper[:5] + further(judged, _best_first(over, target, surface)[:3], 10), target, surface)
     if _fits_well(proper[0], surface):
         # A mirrored part that fits so well is almost its own mirror image: the mirrored pose is a reflection of this.
         poses = reflected(*_seen(proper[0], target), target)
@@ -102,6 +105,16 @@ def _followed(surface: Surface, target: Target, points: Floats, best: Fit, tick:
         dips = np.flatnonzero((scores <= np.roll(scores, 1)) & (scores < np.roll(scores, -1)))
         for row in dips[np.argsort(scores[dips], kind="stable")][:6]:
             found.append(fit(surface, few, turns[row], shifts[row], 8, tick))
+    return found
+
+
+def _turned_over(best: Fit, target: Target) -> list[Fit]:
+    """The pose after half a turn about each axis of the nominal's box."""
+    centre = target.axes @ (target.low + target.high) / 2
+    found = []
+    for axis in target.axes.T:
+        turn = 2 * np.outer(axis, axis) - np.eye(3)
+        found.append(replace(best, turn=turn @ best.turn, shift=turn @ (best.shift - centre) + centre))
     return found
 
 

@@ -3,6 +3,9 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
+from benchmarks.accuracy import SCENES, flattest_place, with_bump
+from fixtures.scenes import take
+from fixtures.shapes import SHAPES
 from metrology.bodies import Cloud
 from metrology.errors import AlignmentError, InputError, Stopped
 from metrology.pose_search import reflected
@@ -225,3 +228,10 @@ def test_progress_starts_at_nothing_grows_and_ends_whole():
     register(scan_of(corner_block(), 2000).cloud, corner_block(), progress=lambda stage, share: shares.append(share))
     assert shares[0] == 0.0 and shares[-1] == 1.0
     assert shares == sorted(shares)
+
+
+def test_a_third_of_a_plate_that_fits_turned_over_is_not_placed_without_doubt():
+    nominal = SHAPES["plate with a hole"]()
+    cast = with_bump(nominal, flattest_place(nominal))
+    third = next(scene for scene in SCENES if scene.name == "a third of it")
+    assert register(take(cast, third).cloud, nominal).ambiguous
