@@ -3,12 +3,14 @@
 from difflib import get_close_matches
 
 from metrology.calculations import (
+    capability,
     compaction_curve,
     compaction_field,
     conformity,
     conformity_risk,
     lengths,
     loops,
+    outliers,
     ring_setting_out,
     sampling,
     series,
@@ -25,6 +27,8 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *uncertainty_simulation.CALCULATIONS,
     *conformity.CALCULATIONS,
     *conformity_risk.CALCULATIONS,
+    *capability.CALCULATIONS,
+    *outliers.CALCULATIONS,
     *tolerance.CALCULATIONS,
     *series.CALCULATIONS,
     *sampling.CALCULATIONS,
