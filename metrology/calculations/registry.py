@@ -9,6 +9,7 @@ from metrology.calculations import (
     conformity,
     conformity_risk,
     lengths,
+    levelling,
     loops,
     outliers,
     ring_setting_out,
@@ -16,6 +17,7 @@ from metrology.calculations import (
     series,
     site_control,
     tolerance,
+    traverse,
     uncertainty,
     uncertainty_simulation,
 )
@@ -37,6 +39,8 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *compaction_field.CALCULATIONS,
     *ring_setting_out.CALCULATIONS,
     *site_control.CALCULATIONS,
+    *traverse.CALCULATIONS,
+    *levelling.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 
