@@ -184,6 +184,9 @@ class Measurement(models.Model):
     cast = models.ForeignKey(Cast, on_delete=models.PROTECT, related_name="measurements")
     characteristic = models.ForeignKey(Characteristic, on_delete=models.PROTECT, related_name="measurements")
     value = models.DecimalField(max_digits=14, decimal_places=4)
+    readings = models.JSONField(
+        default=list, blank=True, help_text="The single readings that the value is the mean of; empty when read once."
+    )
     instrument = models.ForeignKey(
         Instrument, null=True, blank=True, on_delete=models.PROTECT, related_name="measurements"
     )

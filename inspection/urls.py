@@ -1,6 +1,6 @@
 from django.urls import path
 
-from . import correction_urls, mark_views, upload, view3d, views
+from . import correction_urls, entry_views, mark_views, upload, view3d, views
 
 app_name = "inspection"
 urlpatterns = [
@@ -14,7 +14,7 @@ urlpatterns = [
     path("scans/<str:code>/columns/", upload.columns, name="columns"),
     path("scans/<str:code>/withdraw/", views.withdraw, name="withdraw"),
     path("casts/<str:serial>/scan/", upload.upload_scan, name="upload"),
-    path("casts/<str:serial>/measure/", views.measure, name="measure"),
+    path("casts/<str:serial>/measure/", entry_views.measure, name="measure"),
     path("instruments/", views.instruments, name="instruments"),
     path("instruments/<str:code>/", views.instrument, name="instrument"),
     path("add-instrument/", views.add_instrument, name="add-instrument"),

@@ -11,7 +11,6 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 from django.views.decorators.vary import vary_on_headers
 
-from casting.queries import cast_or_404
 from metrology.units import UNIT_NAMES
 from parts.acting import act_once, act_or_say, may
 from parts.queries import revision_or_404
@@ -96,30 +95,6 @@ def withdraw(request: HttpRequest, code: str) -> HttpResponse:
         return answer
     context = {"scan": found, "cast": found.cast, "revision": found.cast.revision, "form": form}
     return render(request, "inspection/withdraw.html", context)
-
-
-@require_http_methods(["GET", "HEAD", "POST"])
-@vary_on_headers("HX-Request")
-@may("inspection.add_measurement")
-def measure(request: HttpRequest, serial: str) -> HttpResponse:
-    """The measurement sheet of a cast; for htmx the verdict on the one line that is being typed."""
-    piece = cast_or_404(request.kit, serial)
-    sheet = queries.measurement_sheet(piece)
-    form = forms.MeasureForm(request.POST or None, kit=request.kit, sheet=sheet)
-    if request.method == "POST" and request.htmx and (number := request.GET.get("line")):
-        row = next((row for row in form.sheet if str(row.characteristic.number) == number), None)
-        return render(request, "inspection/_verdict.html", {"row": form.row(row) if row else None})
-
-    def act() -> models.Model:
-        services.record_measurements(
-            piece, form.readings(), by=request.user, measured_at=form.cleaned_data["measured_at"]
-        )
-        return piece
-
-    if answer := act_once(request, form, act):
-        return answer
-    context = {"cast": piece, "revision": piece.revision, "form": form, "sheet": sheet}
-    return render(request, "inspection/measure.html", context)
 
 
 @require_safe

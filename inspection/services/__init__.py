@@ -2,7 +2,7 @@
 
 from .instruments import add_instrument, change_instrument
 from .marks import mark_points
-from .measurements import Reading, record_measurement, record_measurements
+from .measurements import Reading, reading_of, record_measurement, record_measurements
 from .scans import ask_stop, run_again, upload_scan, withdraw_scan
 
 __all__ = [
@@ -11,6 +11,7 @@ __all__ = [
     "ask_stop",
     "change_instrument",
     "mark_points",
+    "reading_of",
     "record_measurement",
     "record_measurements",
     "run_again",

@@ -1,9 +1,10 @@
 """Readings of characteristics by hand. A correction is a new reading; the old one stays, marked as replaced."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from decimal import Decimal
+from decimal import ROUND_UP, Decimal
+from functools import cached_property
 
 from django.contrib.auth.models import AbstractUser
 from django.db import transaction
@@ -15,6 +16,7 @@ from inspection.errors import InspectionRefusal
 from inspection.models import Instrument, Measurement, Result
 from logbook.services import record
 from metrology.conformity import Conformity, decide
+from metrology.repeated import Repeated, repeated
 from metrology.wording import NBSP, count
 from parts.limits import shown
 from parts.models import Characteristic
@@ -22,24 +24,54 @@ from parts.models import Characteristic
 # Factors by which a value is off when its unit or its decimal point was mistaken.
 SLIPS = [Decimal(10) ** power for power in (-3, -2, -1, 1, 2, 3)] + [Decimal("25.4"), 1 / Decimal("25.4")]
 CLOSE = Decimal("0.05")
+KEPT = Decimal("0.0001")
+LARGEST_U = Decimal(10_000)
 
 
 @dataclass(frozen=True)
 class Reading:
-    """One value of one characteristic, in its unit, as read on an instrument."""
+    """One value of one characteristic, in its unit, as read on an instrument. repeats: the single readings that it is
+    the mean of, two or more; empty for a value read once."""
 
     characteristic: Characteristic
     value: Decimal
     instrument: Instrument
+    repeats: tuple[Decimal, ...] = ()
+
+    @cached_property
+    def summed_up(self) -> Repeated:
+        """Mean, spread and expanded uncertainty of the readings."""
+        single = self.repeats or (self.value,)
+        u, k = float(self.instrument.uncertainty), float(self.instrument.coverage_factor)
+        return repeated([float(one) for one in single], u, k)
+
+    @property
+    def uncertainty(self) -> Decimal:
+        """Expanded U of the value: the instrument's own, and that of the spread when it was read more than once."""
+        if not self.repeats:
+            return Decimal(self.instrument.uncertainty)
+        return Decimal(repr(self.summed_up.uncertainty)).quantize(KEPT, ROUND_UP)
+
+
+def reading_of(characteristic: Characteristic, values: Sequence[Decimal], instrument: Instrument) -> Reading:
+    """From one reading or more: their mean counts."""
+    if len(values) == 1:
+        return Reading(characteristic, values[0], instrument)
+    return Reading(characteristic, (sum(values, Decimal(0)) / len(values)).quantize(KEPT), instrument, tuple(values))
 
 
 def verdict(reading: Reading) -> Conformity:
     """What the value says, with the guard band of the instrument's U. Raises InspectionRefusal for what cannot be."""
     characteristic = reading.characteristic
     _refuse_unit(reading)
-    _refuse_slip(reading)
+    _refuse_slip(characteristic, reading.repeats or (reading.value,))
+    if reading.uncertainty >= LARGEST_U:
+        raise InspectionRefusal(
+            "The readings lie too far apart to be of one value. Check them.", code="far-apart",
+            field=_value(characteristic),
+        )  # fmt: skip
     lower, upper = (None if v is None else float(v) for v in (characteristic.lower, characteristic.upper))
-    return decide(float(reading.value), lower, upper, float(reading.instrument.uncertainty))
+    return decide(float(reading.value), lower, upper, float(reading.uncertainty))
 
 
 @transaction.atomic
@@ -100,7 +132,8 @@ def record_measurements(
                 characteristic=characteristic,
                 value=reading.value,
                 instrument=reading.instrument,
-                uncertainty=reading.instrument.uncertainty,
+                readings=[str(one) for one in reading.repeats],
+                uncertainty=reading.uncertainty,
                 result=verdict(reading).result,
                 measured_at=measured_at,
                 measured_by=by,
@@ -143,22 +176,26 @@ def _refuse_unit(reading: Reading) -> None:
         )
 
 
-def _refuse_slip(reading: Reading) -> None:
-    characteristic, value = reading.characteristic, reading.value
-    nominal = characteristic.nominal
-    if not nominal or nominal <= 0 or value <= 0:
-        return
-    for factor in SLIPS:
-        meant = value * factor
-        if abs(meant / nominal - 1) < CLOSE:
+def _refuse_slip(characteristic: Characteristic, values: Iterable[Decimal]) -> None:
+    for value in values:
+        if (meant := slip(characteristic, value)) is not None:
+            nominal = characteristic.nominal
             unit = "" if characteristic.unit == "1" else f"{NBSP}{characteristic.unit}"
-            side = "small" if factor > 1 else "large"
+            side = "small" if meant > value else "large"
             raise InspectionRefusal(
                 f"{shown(value)}{unit} is far too {side}: {shown(nominal)}{unit} is the nominal. "
                 f"Did you mean {shown(meant.quantize(Decimal('0.0001')))}{unit}?",
                 code="slip",
                 field=_value(characteristic),
             )
+
+
+def slip(characteristic: Characteristic, value: Decimal) -> Decimal | None:
+    """What was probably meant, when a value is off by a decimal point or by the inch; None for one that is not."""
+    nominal = characteristic.nominal
+    if not nominal or nominal <= 0 or value <= 0:
+        return None
+    return next((value * factor for factor in SLIPS if abs(value * factor / nominal - 1) < CLOSE), None)
 
 
 def _value(characteristic: Characteristic) -> str:
