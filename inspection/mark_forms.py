@@ -42,7 +42,8 @@ class MarksForm(forms.Form):
                 at = getattr(mark, f"on_{side}") if mark else (None,) * 3
                 for axis, value in zip(AXES, at, strict=True):
                     self.fields[f"{side}-{row}-{axis}"] = DecimalCommaField(
-                        label=f"Pair {row} on the {side}, {axis}", required=False, max_digits=16, decimal_places=4,
+                        label=f"Pair {row} on the {side}, {axis}", unit="mm", fixed=True,
+                        required=False, max_digits=16, decimal_places=4,
                         initial=None if value is None else round(value, 4),
                         widget=forms.TextInput(attrs={"inputmode": "decimal", "data-axis": axis, "size": 9}),
                     )  # fmt: skip

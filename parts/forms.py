@@ -7,8 +7,10 @@ from zoneinfo import available_timezones
 
 from django import forms
 
-from metrology.units import LENGTH_IN_MM, UNIT_NAMES
+from metrology.quantities import FEET_INCHES
+from metrology.units import UNIT_NAMES
 
+from . import units_in_use
 from .act_forms import ActForm
 from .acting import add_refusal
 from .errors import Refusal
@@ -145,7 +147,7 @@ class RevisionForm(ActForm):
 
 
 class CharacteristicForm(ActForm):
-    """One characteristic. Lengths may be given in any unit of length and are turned into millimetres."""
+    """One characteristic. Lengths may be given in any unit of length and are kept in millimetres."""
 
     number = forms.IntegerField(
         label="number on the drawing",
@@ -168,7 +170,7 @@ class CharacteristicForm(ActForm):
     unit = forms.ChoiceField(
         choices=[
             *Characteristic.Unit.choices,
-            *((unit, f"{unit}, kept as mm") for unit in LengthUnit.values if unit != LengthUnit.MM),
+            *((unit, f"{unit}, kept as mm") for unit in (*LengthUnit.values, FEET_INCHES) if unit != LengthUnit.MM),
         ]
     )
 
@@ -178,10 +180,21 @@ class CharacteristicForm(ActForm):
         error_messages = {"name": {"required": "Say what is measured, as “seat width”."}}
 
     field_order = ["number", "name", "kind", "unit", "nominal", "tolerance", "lower", "upper", "weight", "method"]
+    FIGURES = ("nominal", "lower", "upper")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.initial.get("unit", "mm") == "mm":
+            self.initial["unit"] = units_in_use.current().unit_for("mm")
+        chosen = str(self["unit"].value())
+        kept = "mm" if chosen in (*LengthUnit.values, FEET_INCHES) else chosen
+        for field in (*(self.fields[name] for name in self.FIGURES), self.fields["tolerance"].figure):
+            field.kept_unit, field.typed_unit, field.unit_elsewhere = kept, chosen, True
 
     def clean(self) -> dict[str, Any]:
         self._limits_from_tolerance()
-        self._to_stored_unit()
+        if self.cleaned_data.get("unit"):
+            self.cleaned_data["unit"] = self.fields["nominal"].kept_unit
         cleaned = limits_checked(self, self.cleaned_data.get("unit", ""))
         if not self.errors:
             try:
@@ -201,17 +214,6 @@ class CharacteristicForm(ActForm):
             self.add_error("nominal", "A tolerance needs a nominal to stand about. Give it, or give limits.")
         else:
             cleaned["lower"], cleaned["upper"] = (cleaned["nominal"] + part for part in tolerance)
-
-    def _to_stored_unit(self) -> None:
-        cleaned = self.cleaned_data
-        unit = cleaned.get("unit")
-        if unit not in LENGTH_IN_MM or unit == LengthUnit.MM:
-            return
-        factor = Decimal(str(LENGTH_IN_MM[unit]))
-        for column in ("nominal", "lower", "upper"):
-            if cleaned.get(column) is not None:
-                cleaned[column] = (cleaned[column] * factor).quantize(Decimal("0.0001"))
-        cleaned["unit"] = Characteristic.Unit.MM.value
 
 
 class ImportForm(forms.Form):

@@ -93,7 +93,9 @@ class RegionForm(ActForm):
             del self.fields["plus"], self.fields["minus"]
         for number in range(1, SEEDS + 1):
             for axis in "xyz":
-                self.fields[f"seed_{number}_{axis}"] = length(f"seed {number}, {axis}")
+                self.fields[f"seed_{number}_{axis}"] = length(
+                    f"seed {number}, {axis}", fixed=True
+                )  # filled by the view
             for axis in "xyz":
                 self.fields[f"seed_{number}_n{axis}"] = part(f"seed {number}, outward {axis}")
             for axis in ("x", "y", "z", "nx", "ny", "nz"):

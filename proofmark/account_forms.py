@@ -66,7 +66,7 @@ class FirstRunForm(NewPassword):
 class MeForm(forms.ModelForm):
     class Meta:
         model = Person
-        fields = ["first_name", "last_name", "phone", "theme", "length_unit"]
+        fields = ["first_name", "last_name", "phone", "theme", "length_unit", "other_units"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.utils import timezone
 
+from parts import units_in_use
 from parts.models import Kit
 
 POLICY = "; ".join(
@@ -35,7 +36,7 @@ class SafeHeaders:
 
 
 class CurrentKit:
-    """For every address below a kit's code: the kit on the request, its time zone for the answer.
+    """For every address below a kit's code: the kit on the request, its time zone and the units for the answer.
 
     The code is taken out of the view's arguments, so that a view is written without it.
     """
@@ -49,8 +50,10 @@ class CurrentKit:
             return self.get_response(request)
         finally:
             timezone.deactivate()
+            units_in_use.deactivate()
 
     def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: dict[str, Any]) -> None:
+        units_in_use.activate(lambda: _units_of(request))
         if "kit" not in kwargs:
             return
         code = kwargs.pop("kit")
@@ -61,3 +64,11 @@ class CurrentKit:
             timezone.activate(ZoneInfo(request.kit.time_zone))
         except (ZoneInfoNotFoundError, ValueError, OSError):  # OSError: "America" is a folder
             timezone.deactivate()
+
+
+def _units_of(request: HttpRequest) -> units_in_use.UnitsInUse:
+    """What the person chose for themselves, else the kit's unit of length."""
+    kit_unit = request.kit.length_unit if request.kit else "mm"
+    if not request.user.is_authenticated:
+        return units_in_use.UnitsInUse(kit_unit)
+    return request.user.units_in_use(kit_unit)

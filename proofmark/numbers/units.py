@@ -2,18 +2,12 @@
 
 from collections.abc import Mapping
 
+from metrology.customary import US_UNITS
 from metrology.errors import UnitError
 from metrology.feet_inches import write_length
 from metrology.quantities import DIMENSIONS, FEET_INCHES, Dimension, convert, dimension_of
 
 METRIC, US = "metric", "us"
-# What a person who works in feet and pounds expects for each unit that a calculation works in.
-US_UNITS = {
-    "mm": FEET_INCHES, "cm": FEET_INCHES, "m": "ft", "km": "ft", "m²": "ft²", "cm²": "in²", "mm²": "in²", "m³": "ft³",
-    "L": "US gal", "cm³": "in³", "mm³": "in³", "kg": "lb", "g": "oz", "t": "short ton", "N": "lbf", "kN": "lbf",
-    "MPa": "psi", "kPa": "psf", "GPa": "ksi", "kg/m³": "lb/ft³", "g/cm³": "lb/ft³", "kN/m³": "lbf/ft³", "°C": "°F",
-    "°C·h": "°F·h", "m/s": "mph", "km/h": "mph", "m/h": "ft/h", "kg/m²·h": "lb/ft²·h",
-}  # fmt: skip
 CUSTOMARY = {
     "in", "ft", FEET_INCHES, "yd", "US survey ft", "in²", "ft²", "yd²", "in³", "ft³", "yd³", "US gal", "oz", "lb",
     "lbf", "short ton", "kip", "psi", "ksi", "psf", "lb/ft³", "lb/yd³", "lbf/ft³", "°F", "°F·h", "mph", "ft/s", "ft/h",

@@ -16,7 +16,8 @@ from metrology.calculations.problems import Refused
 from metrology.calculations.registry import by_subject, find
 from metrology.calculations.running import plain, run
 from metrology.errors import InputError
-from metrology.quantities import convert
+from metrology.quantities import FEET_INCHES, convert
+from parts import units_in_use
 from parts.acting import may
 from proofmark.drawing.plot import draw_plot
 
@@ -111,7 +112,8 @@ def _system(request: HttpRequest) -> str:
     asked = request.GET.get("units", "")
     if asked in (METRIC, US):
         request.session[SYSTEM] = asked
-    return request.session.get(SYSTEM, METRIC)
+    own = units_in_use.current()
+    return request.session.get(SYSTEM, US if own.customary or own.length in ("in", "ft", FEET_INCHES) else METRIC)
 
 
 def _long(calculation: AnyCalculation) -> bool:

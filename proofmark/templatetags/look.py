@@ -334,7 +334,7 @@ def field(
         "shape": shape,
         "control": bound.as_widget(attrs=attrs),
         "label": words.sentence_case(label or bound.label),
-        "unit": unit or getattr(bound.field, "unit", ""),
+        "unit": unit or ("" if getattr(bound.field, "unit_elsewhere", False) else getattr(bound.field, "unit", "")),
         "note": note or ("" if required or shape == "tick" else "optional"),
         "big": big,
         "wide": wide,

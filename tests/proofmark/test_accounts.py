@@ -12,9 +12,11 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from logbook.models import Entry
+from parts import units_in_use
 from proofmark import roles
 from proofmark.models import Person
 from proofmark.people import first_run_code
+from tests import make
 
 PASSWORD = "pass-word-1234"
 
@@ -329,3 +331,28 @@ def test_a_form_without_its_token_is_refused_in_words(lead):
     browser = Client(enforce_csrf_checks=True)
     response = browser.post(reverse("sign-in"), {"username": "ines", "password": PASSWORD})
     assert response.status_code == 403 and "<h1>" in response.content.decode()
+
+
+def test_forms_take_figures_in_the_units_that_a_person_chose(signed_in, lead):
+    kit = make.kit()
+    one, two = make.component("SB-02"), make.component("DP-01")
+    signed_in(lead).post(
+        reverse("me"), {"first_name": "I", "last_name": "S", "length_unit": "ft-in", "other_units": "us"}
+    )
+    address = reverse("parts:new_interface", args=[kit.code])
+    assert "<span>ft-in</span>" in signed_in(lead).get(address).content.decode()
+    typed = {"name": "bearing", "component_a": one.pk, "component_b": two.pk, "lower": '1/8"', "upper": '1/4"'}
+    signed_in(lead).post(address, typed)
+    found = kit.interfaces.get()
+    assert (str(found.lower), str(found.upper)) == ("3.175", "6.350")
+
+
+def test_the_kits_unit_holds_for_who_chose_none(signed_in, lead):
+    kit = make.kit(length_unit="in")
+    assert "<span>in</span>" in signed_in(lead).get(reverse("parts:new_interface", args=[kit.code])).content.decode()
+
+
+def test_units_do_not_outlive_their_request(signed_in, lead):
+    kit = make.kit(length_unit="in")
+    signed_in(lead).get(reverse("parts:new_interface", args=[kit.code]))
+    assert units_in_use.current() == units_in_use.METRIC
