@@ -11,9 +11,11 @@ from metrology.errors import InputError
 from metrology.ring_chain import Closing, Errors, FixedPlaces, FreeChain, Joints, Ring, generators, in_threads
 
 KINDS = ("length", "angle", "height", "pitch", "along", "across", "up")
+FREE_KINDS = ("length", "angle", "height", "pitch")
+PLACES = ("along", "across", "up")
 SPREADS = ("normal", "uniform", "triangular")
 # Assemblies that a search for tolerances looks at in each step, on the same luck every time.
-_TO_SEARCH = 20_000
+TO_SEARCH = 20_000
 _LEAST_FACTOR, _MOST_FACTOR = 1e-3, 1e2
 
 
@@ -94,7 +96,7 @@ def simulate_free(ring: Ring, errors: PieceErrors, assemblies: int, seed: int) -
     About 1.3 times the work of drawing the random numbers.
     """
     chain = FreeChain(ring)
-    pieces = _in_pieces(ring, errors, assemblies, seed, chain.close, ("length", "angle", "height", "pitch"))
+    pieces = _in_pieces(ring, errors, assemblies, seed, chain.close, FREE_KINDS)
     return Closing(*(np.concatenate([getattr(one, f.name) for one in pieces]) for f in fields(Closing)))
 
 
@@ -113,9 +115,11 @@ def resample_free(ring: Ring, measured: Errors, assemblies: int, seed: int) -> C
     return Closing(*(np.concatenate([getattr(one, f.name) for one in pieces]) for f in fields(Closing)))
 
 
-def resample_fixed(ring: Ring, measured: Errors, assemblies: int, seed: int) -> Joints:
-    """As `simulate_fixed`, from measured pieces drawn again and again."""
-    pieces = [FixedPlaces(ring).worst(one) for one in _drawn_again(ring, measured, assemblies, seed)]
+def resample_fixed(
+    ring: Ring, measured: Errors, assemblies: int, seed: int, places: PieceErrors | None = None
+) -> Joints:
+    """As `simulate_fixed`, from measured pieces drawn again and again. places: how the set-out places vary."""
+    pieces = [FixedPlaces(ring).worst(one) for one in _drawn_again(ring, measured, assemblies, seed, places)]
     return Joints(*(np.concatenate([getattr(one, f.name) for one in pieces]) for f in fields(Joints)))
 
 
@@ -141,19 +145,29 @@ def chance(ring: Ring, errors: PieceErrors, limits: Limits, *, fixed: bool, asse
     return chance_free(simulate_free(ring, errors, assemblies, seed), limits)
 
 
-def spoilers(ring: Ring, errors: PieceErrors, limits: Limits, *, fixed: bool, seed: int) -> list[tuple[str, float]]:
+def spoilers(
+    ring: Ring, errors: PieceErrors, limits: Limits, *, fixed: bool, seed: int, assemblies: int = TO_SEARCH
+) -> list[tuple[str, float]]:
     """Each kind of error with the chance if it alone were gone, largest gain first; all on the same luck."""
     found = []
     for kind in KINDS:
         if getattr(errors, kind) is None:
             continue
         without = replace(errors, **{kind: Spread()})
-        found.append((kind, chance(ring, without, limits, fixed=fixed, assemblies=_TO_SEARCH, seed=seed).share))
+        found.append((kind, chance(ring, without, limits, fixed=fixed, assemblies=assemblies, seed=seed).share))
     return sorted(found, key=lambda one: -one[1])
 
 
 def factor_for(
-    ring: Ring, errors: PieceErrors, limits: Limits, wanted: float, *, fixed: bool, seed: int, kind: str | None = None
+    ring: Ring,
+    errors: PieceErrors,
+    limits: Limits,
+    wanted: float,
+    *,
+    fixed: bool,
+    seed: int,
+    kind: str | None = None,
+    assemblies: int = TO_SEARCH,
 ) -> float | None:
     """What all standard deviations, or those of one kind, may be multiplied by to reach the wanted chance.
 
@@ -162,10 +176,25 @@ def factor_for(
     """
     if not 0 < wanted < 1:
         raise InputError("wanted-chance", "The wanted chance must be more than 0 % and less than 100 %.")
+    judge = _judge(ring, limits, fixed)
+    spreads = _spreads(errors, KINDS if fixed else FREE_KINDS)
+    drawn = [
+        {one: spread.fill(random, np.empty((ring.pieces, count))) for one, spread in spreads.items()}
+        for random, count in generators(seed, assemblies)
+    ]
 
     def reached(factor: float) -> bool:
-        tried = errors.scaled(factor, kind)
-        return chance(ring, tried, limits, fixed=fixed, assemblies=_TO_SEARCH, seed=seed).share >= wanted
+        inside = 0
+        for piece in drawn:
+            scaled = {
+                one: values if kind not in (None, one) else spreads[one].mean + factor * (values - spreads[one].mean)
+                for one, values in piece.items()
+            }
+            try:
+                inside += judge(Errors(**scaled)).inside
+            except InputError:  # angles beyond what a ring can have
+                return False
+        return inside / assemblies >= wanted
 
     if not reached(_LEAST_FACTOR):
         return None
@@ -178,6 +207,15 @@ def factor_for(
     return low
 
 
+def _judge(ring: Ring, limits: Limits, fixed: bool) -> Callable[[Errors], Chance]:
+    """How many of drawn assemblies close."""
+    if fixed:
+        places = FixedPlaces(ring)
+        return lambda errors: chance_fixed(places.worst(errors), limits)
+    chain = FreeChain(ring)
+    return lambda errors: chance_free(chain.close(errors), limits)
+
+
 def _in_pieces(
     ring: Ring,
     errors: PieceErrors,
@@ -188,15 +226,20 @@ def _in_pieces(
 ) -> list[Closing | Joints]:
     if assemblies < 1:
         raise InputError("assemblies", "Simulate at least one assembly.")
+    spreads = _spreads(errors, kinds)
+    with in_threads() as pool:
+        work = partial(_one_piece, ring, spreads, judge)
+        return list(pool.map(work, *zip(*generators(seed, assemblies), strict=True)))
+
+
+def _spreads(errors: PieceErrors, kinds: tuple[str, ...]) -> dict[str, Spread]:
     spreads = {kind: getattr(errors, kind) for kind in kinds if getattr(errors, kind) is not None}
     for kind, spread in spreads.items():
         if not (np.isfinite([spread.mean, spread.sd]).all() and spread.sd >= 0 and spread.shape in SPREADS):
             raise InputError("spread", f"The spread of the {kind} must be a number of 0 or more; shapes: {SPREADS}.")
     if not spreads:
         raise InputError("no-errors", "Give at least one error of the pieces: length, angle, height or pitch.")
-    with in_threads() as pool:
-        work = partial(_one_piece, ring, spreads, judge)
-        return list(pool.map(work, *zip(*generators(seed, assemblies), strict=True)))
+    return spreads
 
 
 def _one_piece(
@@ -210,7 +253,10 @@ def _one_piece(
     return judge(Errors(**drawn))
 
 
-def _drawn_again(ring: Ring, measured: Errors, assemblies: int, seed: int) -> list[Errors]:
+def _drawn_again(
+    ring: Ring, measured: Errors, assemblies: int, seed: int, places: PieceErrors | None = None
+) -> list[Errors]:
+    about = {} if places is None else {kind: one for kind in PLACES if (one := getattr(places, kind)) is not None}
     given = {kind: getattr(measured, kind) for kind in KINDS if getattr(measured, kind) is not None}
     casts = {len(values) for values in given.values()}
     if len(casts) != 1 or casts.pop() < 2:
@@ -219,5 +265,7 @@ def _drawn_again(ring: Ring, measured: Errors, assemblies: int, seed: int) -> li
     found = []
     for random, size in generators(seed, assemblies):
         rows = random.integers(0, count, (ring.pieces, size))
-        found.append(Errors(**{kind: values[:, 0][rows] for kind, values in given.items()}))
+        drawn = {kind: values[:, 0][rows] for kind, values in given.items()}
+        drawn |= {kind: spread.fill(random, np.empty((ring.pieces, size))) for kind, spread in about.items()}
+        found.append(Errors(**drawn))
     return found

@@ -3,6 +3,7 @@
 from difflib import get_close_matches
 
 from metrology.calculations import (
+    allocation,
     capability,
     compaction_curve,
     compaction_field,
@@ -12,7 +13,9 @@ from metrology.calculations import (
     levelling,
     loops,
     outliers,
+    ring_order,
     ring_setting_out,
+    rings,
     sampling,
     series,
     site_control,
@@ -35,6 +38,9 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *series.CALCULATIONS,
     *sampling.CALCULATIONS,
     *loops.CALCULATIONS,
+    *allocation.CALCULATIONS,
+    *rings.CALCULATIONS,
+    *ring_order.CALCULATIONS,
     *compaction_curve.CALCULATIONS,
     *compaction_field.CALCULATIONS,
     *ring_setting_out.CALCULATIONS,
