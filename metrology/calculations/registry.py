@@ -4,11 +4,13 @@ from difflib import get_close_matches
 
 from metrology.calculations import (
     allocation,
+    anchors,
     capability,
     compaction_curve,
     compaction_field,
     conformity,
     conformity_risk,
+    fits,
     lengths,
     levelling,
     loops,
@@ -47,6 +49,8 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *site_control.CALCULATIONS,
     *traverse.CALCULATIONS,
     *levelling.CALCULATIONS,
+    *anchors.CALCULATIONS,
+    *fits.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 
