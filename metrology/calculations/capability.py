@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr
 
-from metrology.bodies import Floats, Ints
+from metrology.bodies import Floats
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.capability_words import advice, capability_said, judged
 from metrology.calculations.conformity import check_limits
@@ -24,6 +24,7 @@ from metrology.calculations.fields import (
 )
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
+from metrology.calculations.subgroups import grouped
 from metrology.capability import Index, Indices, Within, indices, percentile_indices, within_spread
 from metrology.chart_constants import LARGEST_SUBGROUP
 from metrology.normality import Normality, normality
@@ -171,7 +172,7 @@ def capability(inputs: CapabilityInputs) -> CapabilityResult:
 
 def _process(inputs: CapabilityInputs) -> _Process:
     summary = {"n": inputs.n, "mean": inputs.mean, "sd": inputs.sd, "sd_within": inputs.sd_within}
-    x, groups = _grouped(inputs)
+    x, groups = grouped(inputs.values, inputs.subgroup_size, inputs.samples, inputs.subgroups)
     if x.size:
         if given := [name for name, figure in summary.items() if figure is not None]:
             raise refuse(f"/{given[0]}", "Give the values or their summary, not both. Empty this.", "both-given")
@@ -188,24 +189,6 @@ def _process(inputs: CapabilityInputs) -> _Process:
     short = inputs.sd_within if inputs.sd_within is not None else sd
     within = Within("as given", short, 0.0 if inputs.n is None else inputs.n - 1.0, 0)
     return _Process(inputs.n, inputs.mean, sd, within, np.empty(0))
-
-
-def _grouped(inputs: CapabilityInputs) -> tuple[Floats, Ints]:
-    """The values and the subgroup of each."""
-    if inputs.subgroups:
-        if inputs.values:
-            raise refuse("/values", "Give the values or the rows of subgroups, not both. Empty this.", "both-given")
-        array = np.asarray(inputs.subgroups, float)
-        return array.ravel(), np.repeat(np.arange(array.shape[0]), array.shape[1])
-    x = np.asarray(inputs.values, float)
-    if not inputs.samples:
-        return x, np.arange(x.size) // inputs.subgroup_size
-    if len(inputs.samples) != x.size:
-        said = f"{len(inputs.samples)} subgroups stand beside {x.size} values. Give one for each value."
-        raise refuse("/samples", said, "unequal")
-    if inputs.subgroup_size != 1:
-        raise refuse("/subgroup_size", "The subgroups are given for each value. Leave their size at 1.", "both-given")
-    return x, np.asarray(inputs.samples)
 
 
 def _indices(inputs: CapabilityInputs, process: _Process, sigma: float, dof: float | None) -> Indices | None:
@@ -272,7 +255,7 @@ def capability_plot(inputs: CapabilityInputs, result: CapabilityResult) -> tuple
     x = result.mean + result.sd * np.linspace(-4, 4, 121)
     y = np.exp(-0.5 * ((x - result.mean) / result.sd) ** 2) / (result.sd * np.sqrt(2 * np.pi))
     series = [curve(x, y)]
-    values = _grouped(inputs)[0]
+    values = grouped(inputs.values, inputs.subgroup_size, inputs.samples, inputs.subgroups)[0]
     if values.size >= 8:
         heights, edges = np.histogram(values, bins=min(40, max(5, round(2 * values.size ** (1 / 3)))), density=True)
         series.insert(0, curve((edges[1:] + edges[:-1]) / 2, heights, "bars", "second"))
