@@ -24,6 +24,7 @@ from parts.services.geometry import nominal_mesh
 
 from . import view3d
 from .alignment import compared
+from .extras import extras_of
 from .models import Scan
 from .results import Finding, keep_files, save_result
 from .services.scans import how_to_read, nominal_of, profile_of
@@ -39,7 +40,8 @@ STAGES = {
     "measuring": 0.16,
     "summing up": 0.02,
     "measuring by best fit": 0.08,
-    "drawing": 0.30,
+    "features": 0.02,
+    "drawing": 0.28,
     "saving": 0.02,
 }
 SECONDS_BETWEEN_WRITES = 0.5
@@ -143,11 +145,15 @@ def _measure(scan: Scan, report: Callable[[str, float], None], at: datetime | No
     comparison, asked = compared(
         scan, lambda spec: compare(mesh, cloud, replace(settings, alignment=spec), regions, report)
     )
-    finding = Finding(geometry, profile, mesh, comparison, file.notes, uncertainty, asked)
+    compared_at = time.perf_counter()
+    extras = extras_of(revision, mesh, comparison, uncertainty, report)
+    finding = Finding(geometry, profile, mesh, comparison, file.notes, uncertainty, asked, extras)
     drawing = time.perf_counter()
     kept = keep_files(finding, report)
     drawn = time.perf_counter()
     seconds = {"reading": read - started, "checking units": checked - read} | comparison.stage_seconds
+    if extras.features.features:
+        seconds["features"] = drawing - compared_at
     seconds["drawing"] = drawn - drawing
     report("saving", 0.0)
     with transaction.atomic():

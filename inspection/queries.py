@@ -101,11 +101,18 @@ def measurement_sheet(cast: Cast) -> list[SheetRow]:
     )
     for row in rows.order_by("measured_at", "pk"):
         counted[row.characteristic_id] = row
-    characteristics: Sequence[Characteristic] = cast.revision.characteristics.order_by("number")
+    characteristics: Sequence[Characteristic] = cast.revision.characteristics.select_related("feed").order_by("number")
     return [
         SheetRow(characteristic, counted.get(characteristic.pk), feeds_from_scan(characteristic))
         for characteristic in characteristics
     ]
+
+
+def counting(scan: Scan) -> dict[int, Measurement]:
+    """By number of the characteristic: the value that counts for the cast where one is fed from scans. One query."""
+    rows = Measurement.objects.filter(cast=scan.cast, replaced=False, characteristic__feed__isnull=False)
+    rows = rows.select_related("characteristic", "scan__kit", "measured_by").order_by("measured_at", "pk")
+    return {row.characteristic.number: row for row in rows}
 
 
 def usual_instruments(characteristics: Sequence[Characteristic]) -> dict[int, int]:

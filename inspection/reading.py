@@ -11,7 +11,7 @@ from django.utils.functional import cached_property
 from metrology.view_payload import MEDIA_TYPE as VIEW_TYPE
 from metrology.wording import NBSP, number
 
-from . import region_rows
+from . import feature_rows, queries, region_rows
 from .alignment_reading import AlignmentReading
 from .jobs import STAGES, STALE
 from .models import Result, Scan, ScanPicture
@@ -148,6 +148,15 @@ class Reading:
     @property
     def regions(self) -> list[dict[str, Any]]:
         return region_rows.rows(self.figures.get("regions", []))
+
+    @property
+    def features(self) -> list[dict[str, Any]]:
+        return feature_rows.feature_rows(self.figures.get("features", []))
+
+    @cached_property
+    def fed(self) -> list[dict[str, Any]]:
+        fed = self.figures.get("fed", [])
+        return feature_rows.fed_rows(fed, self.scan, queries.counting(self.scan)) if fed else []
 
     @property
     def seconds(self) -> list[tuple[str, str]]:

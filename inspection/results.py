@@ -22,6 +22,8 @@ from parts.models import Characteristic, Geometry
 
 from . import view3d
 from .alignment import Asked, best_fit, kept, sentence
+from .extras import Extras, plain_extras
+from .features import feed_characteristics
 from .models import Measurement, Scan, ScanPicture, ScanResult
 from .services.measurements import feeds_from_scan
 
@@ -35,6 +37,7 @@ NOT_FIGURES = (
     "stage_seconds",
     "regions",
     "callouts",
+    "kept",
     "alignment",
     "best_fit",
     "difference",
@@ -53,6 +56,7 @@ class Finding:
     notes: tuple[str, ...]
     scanner_mm: float
     asked: Asked
+    extras: Extras
 
     @property
     def uncertainty(self) -> float:
@@ -131,6 +135,7 @@ def save_result(scan: Scan, finding: Finding, files: Kept, seconds: Mapping[str,
         ScanPicture(result=result, view=view, file=file) for view, file in files.pictures.items()
     )
     _feed(scan, finding)
+    fed = feed_characteristics(scan, finding.extras.features.fed)
     details = {
         "result": result.result,
         "worst": result.worst,
@@ -139,7 +144,7 @@ def save_result(scan: Scan, finding: Finding, files: Kept, seconds: Mapping[str,
         "nominal": finding.nominal.file.sha256,
         "alignment": result.alignment,
         "version": result.code_version,
-    }
+    } | ({"fed": fed} if fed else {})
     record(None, "scan.measured", scan, f"Scan {scan} of {scan.cast}: {result.sentence}", details=details, at=at)
     return result
 
@@ -162,6 +167,7 @@ def figures(finding: Finding, seconds: Mapping[str, float]) -> dict[str, Any]:
         "scanner_mm": plain(finding.scanner_mm),
         "notes": list(finding.notes),
         "triangles": len(finding.mesh.faces),
+        **plain_extras(finding.extras, plain),
     }
 
 

@@ -20,6 +20,7 @@ from metrology.comparison_words import share, sides_words
 from metrology.conformity import check_uncertainty
 from metrology.deviation import STAGE
 from metrology.errors import InputError
+from metrology.kept_points import keep_points
 from metrology.measuring import measure
 from metrology.profile_value import profile_of_surface
 from metrology.sample_means import sample_means
@@ -162,6 +163,7 @@ def _measured(
         sample_deviation=measured.deviation,
         sample_regions=np.array([region.samples for region in located]),
         callouts=callouts(measured, lower, upper, located),
+        kept=keep_points(found, samples, ~left_out),
         stage_seconds=seconds,
         version=VERSION,
         **figures,

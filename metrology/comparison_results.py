@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from metrology.alignment import Alignment, AlignmentReport, BestFit, Difference
 from metrology.bodies import Floats, Ints
+from metrology.kept_points import KeptPoints
 from metrology.pose import Pose
 from metrology.region_motion import Motion
 from metrology.selection import AllOf, Box, Facing, Selection
@@ -159,6 +160,7 @@ class Comparison:
     sample_deviation: Floats
     sample_regions: Flags
     callouts: tuple[Callout, ...]
+    kept: KeptPoints
     stage_seconds: dict[str, float]
     version: str
     best_fit: "Comparison | None" = None

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from metrology.bodies import Floats, Ints
-from metrology.region_motion import patches
+from metrology.region_motion import PATCHES
 from metrology.selection import Chosen, face_pairs
 from metrology.surface import Flags, Surface
 
@@ -19,6 +19,10 @@ _EDGE_TURN = float(np.cos(np.radians(10.0)))
 # Cells of about so many points are averaged for the form; and so many at least make a mean.
 _IN_A_CELL, _LEAST_IN_A_CELL = 16, 5
 _MOST_CELLS = 4000
+# So many places to each cell tell its area; and no point counts for more than so many usual ones.
+_FINE, _HEAVIEST = 24, 10.0
+# Powers of the coordinates in which the slow part of the form is sought, and the points that each step needs.
+_POWERS = ((3, 400), (2, 100))
 _TRIED = 600
 
 
@@ -35,11 +39,13 @@ class Placed:
 
 @dataclass(frozen=True)
 class Extracted:
-    """Points (n, 3) of a region. weights: (n,) each point's share of its cell, so that crowded places count no more
-    than others. cells, patches: (n,) numbers. coverage: share of the region's area, edges left out, with points near.
-    edge_mm: how far from edges points had to be. left_out: points of the region that were nearer to an edge."""
+    """Points (n, 3) of a region, and their places on it (n, 3). weights: (n,) the area that each stands for, relative,
+    so that crowded places count no more than others. cells, patches: (n,) numbers. coverage: share of the region's
+    area, edges left out, with points near. edge_mm: how far from edges points had to be. left_out: points of the region
+    that were nearer to an edge."""
 
     points: Floats
+    on_surface: Floats
     weights: Floats
     cells: Ints
     patches: Ints
@@ -62,14 +68,28 @@ def extract(regions: Sequence[Chosen], placed: Placed, edge_mm: float = EDGE_MM)
     coverage = _coverage(regions, on_surface, rim, margin, surface, area)
     if not len(points):
         none = np.empty(0, dtype=np.int64)
-        return Extracted(points, np.empty(0), none, none, coverage, margin, left_out)
-    count = float(np.clip(len(points) / _IN_A_CELL, 4, _MOST_CELLS))
-    cell = patches(on_surface, int(count))
-    held_by = np.bincount(cell)
-    # A cell cut by the rim holds fewer points for its area, not less surface for each: half the usual count evens out.
-    usual = float(np.median(held_by[cell]))
-    weights = 1.0 / np.maximum(held_by[cell], 0.5 * usual)
-    return Extracted(points, weights, cell, patches(on_surface), coverage, margin, left_out)
+        return Extracted(points, on_surface, np.empty(0), none, none, coverage, margin, left_out)
+    count = int(np.clip(len(points) / _IN_A_CELL, 4, _MOST_CELLS))
+    cells, stand_for = _cells(regions, on_surface, count, rim, margin)
+    patches, _ = _cells(regions, on_surface, PATCHES, rim, margin)
+    weights = stand_for[cells] / np.bincount(cells, minlength=len(stand_for))[cells]
+    weights = np.minimum(weights, _HEAVIEST * float(np.median(weights)))
+    return Extracted(points, on_surface, weights, cells, patches, coverage, margin, left_out)
+
+
+def _cells(regions: Sequence[Chosen], points: Floats, count: int, rim: Floats, margin: float) -> tuple[Ints, Floats]:
+    """The nearest of about `count` places strewn over the regions away from edges, for points (n, 3) on the surface,
+    (n,); and the area for which each of the places stands, relative, (c,). They move with the part."""
+    places, _ = strewn(regions, count)
+    places = places[_away(places, rim, margin)]
+    if not len(places):
+        return np.zeros(len(points), dtype=np.int64), np.ones(1)
+    tree = cKDTree(places)
+    fine, _ = strewn(regions, _FINE * count)
+    owners = tree.query(fine[_away(fine, rim, margin)], workers=-1)[1]
+    area = np.maximum(np.bincount(owners, minlength=len(places)), 1.0)
+    cells: Ints = tree.query(points, workers=-1)[1]
+    return cells, area
 
 
 def holding(regions: Sequence[Chosen], points: Floats, faces: Ints) -> Flags:
@@ -124,17 +144,44 @@ def strewn(regions: Sequence[Chosen], count: int) -> tuple[Floats, Ints]:
     return points[held], faces[held]
 
 
-def cell_means(residuals: Floats, cells: Ints) -> tuple[Floats, Floats]:
-    """Mean of the residuals in each cell with enough of them, and its standard uncertainty, two (c,) mm."""
-    count = np.bincount(cells)
-    means = np.bincount(cells, residuals) / np.maximum(count, 1)
-    squares = np.bincount(cells, (residuals - means[cells]) ** 2)
-    least = min(_LEAST_IN_A_CELL, int(count.max()))
-    kept = count >= max(least, 1)
-    freedom = float(np.maximum(count[kept] - 1, 0).sum())
+def local_form(residuals: Floats, taken: Extracted) -> tuple[Floats, Floats]:
+    """What stands off an element at each point once noise is averaged out, and its standard uncertainty, two (n,) mm.
+
+    A slow part, a polynomial in the places on the surface, and the mean over each cell of what it leaves. The mean
+    alone would round off the ends of a crown or a bow, where half of a cell lies lower than its end. Weights are those
+    of the points; unevenness shorter than a cell is averaged away.
+    """
+    slow, own = _slow_part(residuals, taken)
+    left = residuals - slow
+    count = np.bincount(taken.cells)
+    means = np.bincount(taken.cells, left) / np.maximum(count, 1)
+    squares = np.bincount(taken.cells, (left - means[taken.cells]) ** 2)
+    freedom = float(np.maximum(count - 1, 0).sum())
     # One spread for all cells: a handful of points says little about its own.
-    spread = float(np.sqrt(squares[kept].sum() / freedom)) if freedom else 0.0
-    return means[kept], spread / np.sqrt(count[kept])
+    spread = float(np.sqrt(squares.sum() / freedom)) if freedom else 0.0
+    enough = count >= min(_LEAST_IN_A_CELL, int(count.max()))
+    means = np.where(enough, means, 0.0)
+    of_mean = np.where(enough, 1.0 / np.maximum(count, 1), 0.0)
+    return slow + means[taken.cells], spread * np.sqrt(own + of_mean[taken.cells])
+
+
+def _slow_part(residuals: Floats, taken: Extracted) -> tuple[Floats, Floats]:
+    """The polynomial through residuals (n,), and the variance of its value where that of one residual is 1, (n,)."""
+    power = next((power for power, least in _POWERS if len(residuals) >= least), 0)
+    away = taken.on_surface - taken.on_surface.mean(axis=0)
+    away = away / max(float(np.abs(away).max()), 1e-300)
+    x, y, z = away.T
+    terms = [
+        x**i * y**j * z**k for i in range(power + 1) for j in range(power + 1 - i) for k in range(power + 1 - i - j)
+    ]
+    rows, share = np.stack(terms, axis=1), taken.weights / taken.weights.sum()
+    squares, ways = np.linalg.eigh(np.einsum("ni,nj->ij", rows, rows * share[:, None]))
+    kept = squares > 1e-11 * squares[-1]
+    # Columns of weighted squares one and products nothing, so that each coefficient stands alone.
+    rows = np.einsum("ni,ij->nj", rows, ways[:, kept] / np.sqrt(squares[kept]))
+    slow = np.einsum("nj,j->n", rows, np.einsum("nj,n->j", rows, share * residuals))
+    middle = np.einsum("ni,nj->ij", rows, rows * (share**2)[:, None])
+    return slow, np.einsum("nj,nj->n", rows, np.einsum("ni,ij->nj", rows, middle))
 
 
 def _coverage(

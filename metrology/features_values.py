@@ -93,17 +93,15 @@ def position(found: Found) -> Figure:
         raise _without("position", found)
     if fitted.direction is None or nominal.direction is None:
         off, spread = fitted.point - nominal.point, 2 * fitted.d_point
-        return _length("position", 2 * off, 0.0, spread, found, placed=fitted.point, times=2)
+        return _length("position", 2 * off, spread, found, at=fitted.point, moves=2 * np.eye(3))
     ends: Sequence[float] = (0.0,) if fitted.kind == "circle" else (-found.reach, found.reach)
     figures = []
     for end in ends:
         at = found.middle + end * nominal.direction
         place, spread = _place(fitted, at)
         foot = nominal.point + nominal.direction * float((at - nominal.point) @ nominal.direction)
-        across = np.eye(3) - np.outer(nominal.direction, nominal.direction)
-        figures.append(
-            _length("position", 2 * across @ (place - foot), 0.0, 2 * across @ spread, found, placed=place, times=2)
-        )
+        twice = 2 * (np.eye(3) - np.outer(nominal.direction, nominal.direction))
+        figures.append(_length("position", twice @ (place - foot), twice @ spread, found, at=place, moves=twice))
     return max(figures, key=lambda figure: figure.value)
 
 
@@ -216,19 +214,23 @@ def _place(fitted: Fitted, at: Floats) -> tuple[Floats, Floats]:
     return fitted.point + along * fitted.direction, fitted.d_point + along * fitted.d_direction
 
 
-def _length(
-    gives: Gives, off: Floats, nominal: float, slope: Floats, found: Found, *, placed: Floats, times: float
-) -> Figure:
-    """The length of a vector that parameters move by `slope` (3, k); placed: (3,) where the alignment moves it."""
-    way = _way(off, [_covariance(slope, found)])[0]
+def _length(gives: Gives, off: Floats, slope: Floats, found: Found, *, at: Floats, moves: Floats) -> Figure:
+    """The length, nothing on the nominal, of a vector (3,) that parameters move by `slope` (3, k). at: (3,) the place
+    that the alignment moves. moves: (3, 3) what moving it does to the vector."""
+    covariances = [_covariance(slope, found)]
+    if found.alignment is not None:
+        covariance, about = found.alignment
+        x, y, z = at - about
+        turns = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
+        lever = moves @ np.hstack([np.eye(3), turns])
+        covariances.append(lever @ covariance @ lever.T)
+    known = bool(np.isfinite(covariances[-1]).all())
+    way = _way(off, covariances if known else covariances[:1])[0]
     statistical, instrument = _sure((way @ slope)[None], found)
     unsure = 0.0
     if found.alignment is not None:
-        covariance, about = found.alignment
-        row = np.concatenate([way, np.cross(placed - about, way)])
-        variance = float(row @ covariance @ row)
-        unsure = 2 * times * float(np.sqrt(max(variance, 0.0))) if np.isfinite(variance) else float("inf")
-    return _figure(gives, float(np.linalg.norm(off)), nominal, "mm", statistical, instrument, unsure)
+        unsure = 2 * float(np.sqrt(max(float(way @ covariances[-1] @ way), 0.0))) if known else float("inf")
+    return _figure(gives, float(np.linalg.norm(off)), 0.0, "mm", statistical, instrument, unsure)
 
 
 def _way(value: Floats, covariances: Sequence[Floats]) -> Floats:

@@ -4,7 +4,7 @@ from django.db.models import Count, Prefetch, Q, QuerySet
 from django.http import Http404
 from django.shortcuts import get_object_or_404
 
-from .models import Characteristic, Component, Geometry, Interface, Kit, Region, Revision
+from .models import Characteristic, Component, Feature, Feed, Geometry, Interface, Kit, Region, Revision
 
 
 def kits_for_list() -> QuerySet[Kit]:
@@ -86,6 +86,19 @@ def region_or_404(revision: Revision, pk: int):
         raise Http404("There is no such region on this revision.")
     region.revision = revision
     return region
+
+
+def feeds_of(revision: Revision) -> QuerySet[Feed]:
+    return Feed.objects.filter(characteristic__revision=revision).select_related("characteristic", "feature", "other")
+
+
+def features_for_list(revision: Revision) -> list[Feature]:
+    """Features by name with their regions, and `fed`: what each feeds as the first of the pair. Three queries."""
+    rows = list(revision.features.prefetch_related("regions").order_by("name"))
+    feeds = list(feeds_of(revision))
+    for feature in rows:
+        feature.fed = [feed for feed in feeds if feed.feature_id == feature.pk]
+    return rows
 
 
 def regions_for_list(revision: Revision, nominal: Geometry | None) -> list[Region]:

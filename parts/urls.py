@@ -1,7 +1,18 @@
 from django.urls import path
 
 from . import view3d
-from .views import alignment, components, definition, geometry, importing, kits, mouldability, regions, revisions
+from .views import (
+    alignment,
+    components,
+    definition,
+    features,
+    geometry,
+    importing,
+    kits,
+    mouldability,
+    regions,
+    revisions,
+)
 
 app_name = "parts"
 SHEET = "parts/<str:part_number>/<str:letter>/definition/"
@@ -35,4 +46,8 @@ urlpatterns = [
     path(SHEET + "regions/picture/", regions.picture, name="region_picture"),
     path(SHEET + "regions/<int:pk>/", regions.region, name="region"),
     path(SHEET + "regions/<int:pk>/remove/", regions.remove_region, name="remove_region"),
+    path(SHEET + "features/new/", features.new_feature, name="new_feature"),
+    path(SHEET + "features/<int:pk>/remove/", features.remove_feature, name="remove_feature"),
+    path(SHEET + "feeds/new/", features.new_feed, name="new_feed"),
+    path(SHEET + "feeds/<int:pk>/remove/", features.remove_feed, name="remove_feed"),
 ]

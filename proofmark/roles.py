@@ -26,6 +26,8 @@ ACTS = {
         "inspection.correct_mould",
         "parts.delete_characteristic",
         "parts.delete_region",
+        "parts.delete_feature",
+        "parts.delete_feed",
         "releases.put_forward_revision",
         "releases.sign_off_revision",
         "releases.withdraw_revision",

@@ -1,5 +1,6 @@
 """Acts of inspection. Each is one transaction with its logbook entry and refuses with a reason."""
 
+from .fed import count_scan_value
 from .instruments import add_instrument, change_instrument
 from .marks import mark_points
 from .measurements import Reading, reading_of, record_measurement, record_measurements
@@ -10,6 +11,7 @@ __all__ = [
     "add_instrument",
     "ask_stop",
     "change_instrument",
+    "count_scan_value",
     "mark_points",
     "reading_of",
     "record_measurement",

@@ -160,8 +160,11 @@ def record_measurements(
 
 
 def feeds_from_scan(characteristic: Characteristic) -> bool:
-    """Whether the value is the scan's worst deviation, and not typed by anybody."""
-    return characteristic.kind == Characteristic.Kind.PROFILE and characteristic.method == Characteristic.Method.SCAN
+    """Whether the value comes from each scan, and is not typed by anybody: the worst deviation of the profile, or a
+    figure of a feature. Load `feed` with many characteristics."""
+    if characteristic.method != Characteristic.Method.SCAN:
+        return False
+    return characteristic.kind == Characteristic.Kind.PROFILE or hasattr(characteristic, "feed")
 
 
 def _refuse_unit(reading: Reading) -> None:

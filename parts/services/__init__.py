@@ -8,6 +8,7 @@ from .characteristics import (
     remove_characteristic,
 )
 from .components import add_interface, change_component, change_interface, create_component
+from .features import add_feature, feed_characteristic, part_characteristic, remove_feature
 from .geometry import examine_geometry, file_geometry, set_geometry
 from .kits import change_kit, create_kit
 from .regions import add_region, find_again, look_for, remove_region
@@ -15,6 +16,7 @@ from .revisions import change_revision, check_open, create_revision, latest_revi
 
 __all__ = [
     "add_characteristic",
+    "add_feature",
     "add_interface",
     "add_region",
     "change_characteristic",
@@ -27,13 +29,16 @@ __all__ = [
     "create_kit",
     "create_revision",
     "examine_geometry",
+    "feed_characteristic",
     "file_geometry",
     "find_again",
     "import_characteristics",
     "latest_revision",
     "look_for",
     "next_letter",
+    "part_characteristic",
     "remove_characteristic",
+    "remove_feature",
     "remove_region",
     "set_alignment",
     "set_geometry",

@@ -157,11 +157,14 @@ def _check_strength(strength: Decimal | None, age_days: int) -> None:
 
 def _copy(before: Revision, revision: Revision) -> dict[str, int | str]:
     from .alignment import copy_alignment
+    from .features import copy_features
 
     copied = {"from": before.letter}
     for model, columns in COPIED.items():
         rows = [model(revision=revision, **row) for row in model.objects.filter(revision=before).values(*columns)]
         copied[model._meta.model_name + "s"] = len(model.objects.bulk_create(rows))
+    if features := copy_features(before, revision):
+        copied["features"] = features
     if alignment := copy_alignment(before, revision):
         copied["alignment"] = alignment.words
     return copied

@@ -24,7 +24,8 @@ def definition(request: HttpRequest, part_number: str, letter: str) -> HttpRespo
         "revision": revision,
         "component": revision.component,
         "geometry": geometry,
-        "characteristics": revision.characteristics.order_by("number"),
+        "characteristics": revision.characteristics.select_related("feed__feature", "feed__other").order_by("number"),
+        "features": queries.features_for_list(revision),
         "regions": queries.regions_for_list(revision, geometry.get("nominal")),
     }
     return render(request, "parts/definition.html", context)
