@@ -42,11 +42,7 @@ class EntryUnits:
 
         Raises UnitError with a sentence for the person.
         """
-        if _GREAT_POWER.search(text):
-            raise UnitError("not-a-number", f"“{text.strip()[:40]}” is not a number to measure. Write 0.35 or 0,35.")
-        if unit == Characteristic.Unit.NONE:
-            return kept(read_number(text), text)
-        return kept(read_amount(text, self.of(unit), unit), text)
+        return read_value(text, self.of(unit), unit)
 
     def shown(self, value: Decimal | None, unit: str) -> str:
         """A kept value with the unit it would be typed in; empty for none."""
@@ -63,6 +59,15 @@ class EntryUnits:
         """As `shown`, but as it is typed into a field that names the unit itself."""
         text = self.shown(value, unit)
         return text if self.of(unit) == FEET_INCHES else text.split(NBSP)[0].removesuffix("°").replace(MINUS, "-")
+
+
+def read_value(text: str, typed_in: str, unit: str) -> Decimal:
+    """A typed value in `unit`, to 0.0001 of it. typed_in: its unit when the text brings none. Raises UnitError."""
+    if _GREAT_POWER.search(text):
+        raise UnitError("not-a-number", f"“{text.strip()[:40]}” is not a number to measure. Write 0.35 or 0,35.")
+    if unit == Characteristic.Unit.NONE:
+        return kept(read_number(text), text)
+    return kept(read_amount(text, typed_in, unit), text)
 
 
 def kept(value: float | Fraction, text: str) -> Decimal:

@@ -178,6 +178,39 @@ class ScanPicture(models.Model):
         return self.view
 
 
+class MeasurementImport(models.Model):
+    """A sheet of measured values that was taken in: the file as it came, and how its columns were read."""
+
+    kit = models.ForeignKey(Kit, on_delete=models.PROTECT, related_name="measurement_imports")
+    code = models.CharField(max_length=20)
+    file = models.ForeignKey(StoredFile, on_delete=models.PROTECT, related_name="+")
+    original_name = models.CharField(max_length=255)
+    instrument = models.ForeignKey(
+        Instrument, on_delete=models.PROTECT, related_name="imports", help_text="Where no column names another."
+    )
+    layout = models.JSONField(default=dict, help_text="What stands in which column; offered again for the instrument.")
+    headings = models.JSONField(default=list)
+    casts = models.PositiveIntegerField(help_text="How many casts it has values of.")
+    values = models.PositiveIntegerField()
+    left_out = models.PositiveIntegerField(default=0, help_text="Cells that could not be used and were left out.")
+    imported_at = models.DateTimeField()
+    imported_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["-imported_at", "-pk"]
+        constraints = [models.UniqueConstraint(fields=["kit", "code"], name="inspection_measurement_import_code_once")]
+
+    def __str__(self) -> str:
+        return self.code
+
+    @property
+    def trail(self) -> str:
+        return f"{self.kit.code}/{self.code}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("inspection:import", args=[self.kit.code, self.code])
+
+
 class Measurement(models.Model):
     """One reading of one characteristic on one cast, in the characteristic's unit. A correction is a new row."""
 
@@ -191,6 +224,9 @@ class Measurement(models.Model):
         Instrument, null=True, blank=True, on_delete=models.PROTECT, related_name="measurements"
     )
     scan = models.ForeignKey(Scan, null=True, blank=True, on_delete=models.PROTECT, related_name="measurements")
+    imported = models.ForeignKey(
+        MeasurementImport, null=True, blank=True, on_delete=models.PROTECT, related_name="measurements"
+    )
     uncertainty = models.DecimalField(
         "U", max_digits=8, decimal_places=4, help_text="Expanded, as it was when measured."
     )

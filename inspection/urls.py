@@ -1,6 +1,6 @@
 from django.urls import path
 
-from . import correction_urls, entry_views, feed_views, mark_views, upload, view3d, views
+from . import correction_urls, entry_views, feed_views, mark_views, sheet_views, upload, view3d, views
 
 app_name = "inspection"
 urlpatterns = [
@@ -16,6 +16,9 @@ urlpatterns = [
     path("scans/<str:code>/withdraw/", views.withdraw, name="withdraw"),
     path("casts/<str:serial>/scan/", upload.upload_scan, name="upload"),
     path("casts/<str:serial>/measure/", entry_views.measure, name="measure"),
+    path("measurements/", sheet_views.imports, name="imports"),
+    path("measurements/import/", sheet_views.import_sheet, name="import-sheet"),
+    path("measurements/<str:code>/", sheet_views.imported, name="import"),
     path("instruments/", views.instruments, name="instruments"),
     path("instruments/<str:code>/", views.instrument, name="instrument"),
     path("add-instrument/", views.add_instrument, name="add-instrument"),

@@ -1,8 +1,10 @@
 """Writing an entry. Call inside the transaction of the act that it records."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from django.db import models, transaction
@@ -48,6 +50,51 @@ def record(
         ChainHead.objects.filter(pk=1).update(number=entry.number, hash=entry.hash)
         transaction.on_commit(lambda: tell(entry))
     return entry
+
+
+@dataclass(frozen=True)
+class Line:
+    """One of several entries that are written together; see `record`."""
+
+    subject: models.Model
+    sentence: str
+    details: dict[str, Any]
+    trail: str
+
+
+def record_many(who: Any, act: str, lines: Sequence[Line], *, at: datetime | None = None) -> list[Entry]:
+    """Append one entry for each line, in their order, as `record` would. Call inside the transaction of the act.
+
+    Listeners are told once for records that lie side by side (the last of each parent trail): what follows from many
+    entries of one act is looked at once.
+    """
+    at = at or timezone.now()
+    with transaction.atomic():
+        head, _ = ChainHead.objects.select_for_update().get_or_create(pk=1)
+        number, previous, entries = head.number, head.hash, []
+        for line in lines:
+            number += 1
+            entry = Entry(
+                number=number,
+                at=at,
+                who=who,
+                who_name=str(who) if who else "",
+                act=act,
+                subject_type=line.subject._meta.label_lower,
+                subject_id=str(line.subject.pk),
+                trail=line.trail,
+                sentence=line.sentence,
+                details=json.loads(json.dumps(line.details)),
+                previous_hash=previous,
+            )
+            entry.hash = previous = entry.computed_hash()
+            entries.append(entry)
+        Entry.objects.bulk_create(entries)
+        ChainHead.objects.filter(pk=1).update(number=number, hash=previous)
+        last = {entry.trail.rpartition("/")[0]: entry for entry in entries}
+        for entry in last.values():
+            transaction.on_commit(partial(tell, entry))
+    return entries
 
 
 def verify() -> Iterator[str]:

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
+import numpy as np
+
+from metrology.bodies import Ints
 from metrology.decimals import exact
 from metrology.errors import InputError
 
@@ -83,6 +86,22 @@ def decide(value: float, lower: float | None, upper: float | None, uncertainty: 
         upper_acceptance=None if high is None else float(high - guard),
         note=_note(low, high, guard),
     )
+
+
+# Steps in place of a limit that is not there.
+NO_LOWER, NO_UPPER = -(2**60), 2**60
+
+
+def decide_steps(values: Ints, lower: Ints, upper: Ints, guard: Ints) -> Ints:
+    """`decide` for many values at once, by the same rule and as exactly: all in whole steps of one decimal place.
+
+    values, lower, upper, guard: (n,) or one for all, such as ten-thousandths of a millimetre; NO_LOWER and NO_UPPER
+    where there is no limit. Gives (n,): 0 conforms, 1 inconclusive, 2 does not conform.
+    """
+    margin = np.minimum(values - (lower + guard), (upper - guard) - values)
+    beyond = np.maximum((lower - guard) - values, values - (upper + guard))
+    decided: Ints = np.where(margin >= 0, 0, np.where(beyond > 0, 2, 1)).astype(np.int64)
+    return decided
 
 
 def _note(low: Decimal | None, high: Decimal | None, guard: Decimal) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from metrology.conformity import decide
+from metrology.conformity import NO_LOWER, NO_UPPER, decide, decide_steps
 from metrology.errors import InputError
 
 GOOD, BAD, UNSURE = "conforms", "does not conform", "inconclusive"
@@ -110,3 +110,16 @@ def test_figures_that_allow_no_decision_are_refused_by_name(arguments, code):
         decide(*arguments)
     assert refused.value.code == code
     assert refused.value.sentence.endswith(".")
+
+
+def test_many_values_at_once_are_decided_like_one():
+    rng = np.random.default_rng(20261125)
+    values = rng.integers(-13_000, 13_001, 4000)
+    values[:9] = [-10_200, -10_201, -9800, -9801, 0, 9800, 9801, 10_200, 10_201]
+    words = ["conforms", "inconclusive", "does not conform"]
+    for lower, upper in ((-10_000, 10_000), (None, 10_000), (-10_000, None)):
+        ends = (NO_LOWER if lower is None else lower), (NO_UPPER if upper is None else upper)
+        many = decide_steps(values, *(np.int64(end) for end in ends), np.int64(200))
+        limits = [None if limit is None else limit / 10_000 for limit in (lower, upper)]
+        one = [decide(value / 10_000, *limits, 0.02).result for value in values.tolist()]
+        assert [words[code] for code in many.tolist()] == one
