@@ -113,7 +113,7 @@ def shrinkage(
     per_cast = 1.0 - (1.0 + growths) / mould_scale
     reach = np.ptp(points[here], axis=0)
     return tuple(  # type: ignore[return-value]
-        _along(axis, per_cast[:, k], float(mould_scale[k]), scanner_mm / max(float(reach[k]), 1e-9), confidence)
+        of_casts(axis, per_cast[:, k], float(mould_scale[k]), scanner_mm / max(float(reach[k]), 1e-9), confidence)
         for k, axis in enumerate(AXES)
     )
 
@@ -171,8 +171,9 @@ def _lever(columns: Floats) -> Floats:
     return np.array(levers)
 
 
-def _along(axis: str, per_cast: Floats, mould_scale: float, scanner: float, confidence: float) -> Shrinkage:
-    """scanner: standard uncertainty of its scale along this axis: U / 2 at half the length."""
+def of_casts(axis: str, per_cast: Floats, mould_scale: float, scanner: float, confidence: float) -> Shrinkage:
+    """Shrinkage along one direction from that of each cast, (n,). scanner: standard uncertainty, as a share of the
+    length, of what measures them all alike (of a scanner's scale: U / 2 at half the length)."""
     found = per_cast[np.isfinite(per_cast)]
     n = len(found)
     value = float(found.mean()) if n else float("nan")
