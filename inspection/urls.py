@@ -1,6 +1,6 @@
 from django.urls import path
 
-from . import correction_urls, entry_views, feed_views, mark_views, sheet_views, upload, view3d, views
+from . import correction_urls, entry_views, feed_views, mark_views, sections, sheet_views, upload, view3d, views
 
 app_name = "inspection"
 urlpatterns = [
@@ -8,6 +8,7 @@ urlpatterns = [
     path("scans/<str:code>/", views.scan, name="scan"),
     path("scans/<str:code>/view/", view3d.scan, name="scan_view"),
     path("scans/<str:code>/points/", view3d.points, name="scan_points"),
+    path("scans/<str:code>/section/", sections.picture, name="section"),
     path("scans/<str:code>/marks/", mark_views.marks, name="marks"),
     path("scans/<str:code>/count/<int:number>/", feed_views.count, name="count_scan_value"),
     path("scans/<str:code>/stop/", views.stop, name="stop"),

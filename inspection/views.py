@@ -15,11 +15,17 @@ from metrology.units import UNIT_NAMES
 from parts.acting import act_once, act_or_say, may
 from parts.queries import revision_or_404
 
-from . import forms, queries, services
+from . import forms, queries, sections, services
 from .models import Scan
 from .reading import Progress, Reading, Trend
 
 PAGE = 100
+# What htmx may ask of the page of a scan.
+PARTS = {
+    "job": "inspection/_job.html",
+    "map": "inspection/_map.html",
+    "section": "inspection/_section.html",
+}
 
 
 def _page(request: HttpRequest, rows: models.QuerySet) -> Any:
@@ -50,23 +56,24 @@ def revision_scans(request: HttpRequest, part_number: str, letter: str) -> HttpR
 @vary_on_headers("HX-Request")
 @may("inspection.view_scan")
 def scan(request: HttpRequest, code: str) -> HttpResponse:
-    """The whole page, or for htmx only the job while it is under way or the map in the view asked for."""
+    """The whole page, or for htmx the job while it is under way, the map in the view asked for, or a section."""
     found = queries.scan_or_404(request.kit, code)
     under_way = found.state in (Scan.State.WAITING, Scan.State.RUNNING)
     asked = request.GET.get("part") if request.htmx and not request.htmx.history_restore_request else None
     context: dict[str, Any] = {"scan": found, "cast": found.cast, "revision": found.cast.revision}
+    if (asked == "job" and not under_way) or (asked == "section" and found.state != Scan.State.DONE):
+        # It has ended, or was started anew, meanwhile: the whole page has something to say.
+        return HttpResponse(status=204, headers={"HX-Refresh": "true"})
     if under_way:
         context |= {"progress": Progress(found, timezone.now()), "what": f"Measuring scan {found}"}
-    elif asked == "job":  # it has ended meanwhile: the whole page has something to say
-        return HttpResponse(status=204, headers={"HX-Refresh": "true"})
     if found.state == Scan.State.DONE:
         context["reading"] = Reading(found, request.GET.get("view", ""))
+        context["section"] = sections.shown(found, found.result, request.GET)
     if found.state == Scan.State.FAILED:
         context["likely"] = UNIT_NAMES.get(found.likely_unit, "")
     if not under_way:
         context["form"] = forms.RunAgainForm(initial={"unit": found.likely_unit or found.unit})
-    template = {"job": "inspection/_job.html", "map": "inspection/_map.html"}.get(asked, "inspection/scan.html")
-    return render(request, template, context)
+    return render(request, PARTS.get(asked, "inspection/scan.html"), context)
 
 
 @require_http_methods(["POST"])

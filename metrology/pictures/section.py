@@ -43,6 +43,8 @@ _ROUND = float(np.cos(np.radians(40.0)))
 _DARK = ("lo3", "lo4", "hi3", "hi4")
 # Half the width of what was not measured, and the farthest that anything is drawn, px.
 _UNSEEN, _MOST_PX = 7.0, 4000.0
+# Room around the outline, px.
+_SIDE, _ABOVE, _BELOW = 160.0, 190.0, 270.0
 
 
 def section_picture(
@@ -52,7 +54,7 @@ def section_picture(
     guard_mm: float,
     factor: float | None = None,
     width: int = 1200,
-    height: int = 900,
+    height: int | None = None,
     background: str = "paper",
     unit_label: str = "mm",
     text_scale: float = 1.0,
@@ -61,15 +63,16 @@ def section_picture(
 
     factor: how many times the deviation is drawn larger than the outline; None chooses one of `FACTORS`, so that the
     limits stand clear of the outline and nothing reaches too far. Colours tell the size of the deviation as on the
-    maps; hatch is what lies beyond the limits of its own place. text_scale: larger lettering and lines, for a picture
-    that is shown small: width over the resulting unit must be 900 or more, for the legend.
+    maps; hatch is what lies beyond the limits of its own place. height: None is as high as needed. text_scale: larger
+    lettering and lines, for a picture that is shown small; 4/3 with 900 px of width is the most that fits.
 
     Raises InputError: factor, and the codes of `palette.scale`.
     """
     if factor is not None and not (np.isfinite(factor) and 0 < factor <= 100_000):
         raise InputError("factor", "Magnify the deviation by more than 0 and at most 100,000 times.")
     bands = scale(*limits, guard_mm)
-    unit = min(width / 1200, height / 900) * text_scale
+    unit = width / 1200 * text_scale
+    height = height or height_of(section, width, text_scale)
     sheet = _Sheet(section, bands, paper(width, height, BACKGROUNDS[background]), unit, factor)
     sheet.limit_lines()
     sheet.bands()
@@ -79,13 +82,22 @@ def section_picture(
     return sheet.lettered(unit_label), sheet.times
 
 
+def height_of(section: Section, width: int, text_scale: float = 1.0) -> int:
+    """How high a picture of that width, px, needs to be: lower for a flat part, never higher than it is wide."""
+    unit = width / 1200 * text_scale
+    view = section.plane.view
+    wide, high = np.ptp(section.segments.reshape(-1, 3) @ np.array([view.right, view.up]).T, axis=0)
+    room = high / max(wide, 1e-9) * (width - 2 * _SIDE * unit) + (_ABOVE + _BELOW) * unit
+    return round(float(np.clip(room, 620 * unit, max(0.75 * width, 900 * unit))))
+
+
 class _Sheet:
     """What is drawn on, and the section in its pixels."""
 
     def __init__(self, section: Section, bands: Scale, canvas: Canvas, unit: float, factor: float | None) -> None:
         self.section, self.scale, self.canvas, self.unit = section, bands, canvas, unit
         height, width = canvas.shape[:2]
-        box = (160 * unit, 170 * unit, width - 160 * unit, height - 250 * unit)
+        box = (_SIDE * unit, _ABOVE * unit, width - _SIDE * unit, height - _BELOW * unit)
         self.eye = camera(section.plane.view, section.segments.reshape(-1, 3), box)
         self.times = factor if factor is not None else self._chosen()
         self.seen = np.isfinite(section.deviation)

@@ -241,6 +241,20 @@ def test_fingers_turn_move_and_zoom_and_a_tap_reads(opened):
     expect(page.locator("[data-read]")).to_contain_text("outside by")
 
 
+def test_a_section_goes_through_the_place_that_was_tapped(opened):
+    page, stage = opened(PHONE)
+    there, box = page.evaluate(SEEN, "high"), stage.bounding_box()
+    page.touchscreen.tap(box["x"] + there["x"], box["y"] + there["y"])
+    page.get_by_role("button", name="Section through here, across y").click()
+    cut = page.locator(".section-cut")
+    expect(cut).to_be_in_viewport()
+    told = float(page.locator("#id_py").input_value())
+    assert abs(told - there["at"][1]) < 20
+    assert "cut=y&px=" in page.url and page.url.endswith("#section")
+    expect(page.locator("[data-said]")).to_be_focused()
+    assert cut.locator("img").evaluate("(image) => image.decode().then(() => image.naturalWidth)") == 900
+
+
 def test_the_page_scrolls_beside_the_stage_and_with_the_wheel_over_it(opened):
     page, stage = opened(PHONE, is_mobile=True)
     page.evaluate("scrollTo(0, 300)")

@@ -7,7 +7,7 @@ from scipy import ndimage
 from fixtures import solids
 from metrology.errors import InputError
 from metrology.pictures.palette import PALETTE
-from metrology.pictures.section import FACTORS, section_picture
+from metrology.pictures.section import FACTORS, height_of, section_picture
 from metrology.section import Measured, cut
 from metrology.section_planes import plane_across, plane_through
 from metrology.surface import prepare, sample
@@ -25,7 +25,7 @@ def section(deviation=0.0, limit=1.0, plane=ACROSS):
 
 
 def drawn(found, **kwargs):
-    image, times = section_picture(found, limits=(-1.0, 1.0), guard_mm=0.1, **kwargs)
+    image, times = section_picture(found, limits=(-1.0, 1.0), guard_mm=0.1, height=900, **kwargs)
     return np.asarray(image).astype(int), times
 
 
@@ -112,6 +112,13 @@ def test_a_round_outline_is_drawn_without_gaps():
 def test_a_slanting_section_keeps_its_words_on_the_sheet():
     pixels, _ = drawn(section(0.2, plane=plane_through((1.0, 1.0, 0.3), (0.0, 0.0, 15.0))))
     assert (pixels[90:780, :8] > 240).all() and (pixels[90:780, -8:] > 240).all()
+
+
+def test_a_flat_section_makes_a_low_picture_and_a_square_one_a_higher():
+    image, _ = section_picture(section(), limits=(-1.0, 1.0), guard_mm=0.1)
+    assert image.size == (1200, height_of(section(), 1200)) == (1200, 620)
+    square = section(plane=plane_across("z", 15.0))
+    assert 620 < height_of(square, 1200) <= 900 and height_of(square, 900, 4 / 3) <= 900
 
 
 @pytest.mark.parametrize("factor", [0, -1, float("nan"), 1e9])
