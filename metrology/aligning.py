@@ -30,7 +30,7 @@ from metrology.pose_search import evenly
 from metrology.pose_uncertainty import Equations, patches_of, pose_uncertainty
 from metrology.registration import STAGE, Placed, Rival, Ticker, finish, picked, place
 from metrology.scan_points import common_body, off_planes
-from metrology.surface import Flags, Samples, Surface, sample
+from metrology.surface import Flags, Surface, sample
 from metrology.voxels import Target
 from metrology.wording import count, listed, quantity
 
@@ -71,11 +71,7 @@ class _Work:
 
     @cached_property
     def target(self) -> Target:
-        return Target(self.surface, sample(self.surface, 2500))
-
-    @cached_property
-    def places(self) -> Samples:
-        return sample(self.surface, 2500)
+        return Target(self.surface, self.surface.coarse)
 
     @cached_property
     def body(self) -> tuple[Floats, Floats]:
@@ -125,7 +121,7 @@ class _Work:
             coverage=_coverage(self.surface, as_it_is),
             supports=datums.supports,
             other=self._other(rough.rival, datums.matrix),
-            uncertainty=pose_uncertainty(self.surface, datums.equations, self.places),
+            uncertainty=pose_uncertainty(self.surface, datums.equations, self.surface.coarse),
             notes=best.notes,
         )
         return report, best
@@ -160,7 +156,7 @@ class _Work:
             supports=supports,
             other=None,
             uncertainty=pose_uncertainty(
-                self.surface, pair_equations(asked.pairs, supports, self.surface), self.places
+                self.surface, pair_equations(asked.pairs, supports, self.surface), self.surface.coarse
             ),
             notes=self._off_surface(asked),
         )
@@ -251,7 +247,7 @@ class _Work:
             "the surface", "whole surface", int(used.sum()), coverage, placed.pose.rms,
             float(off[np.argmax(np.abs(off))]), placed.pose.trimmed_share,
         )  # fmt: skip
-        uncertainty = pose_uncertainty(surface, equations, self.places)
+        uncertainty = pose_uncertainty(surface, equations, self.surface.coarse)
         return AlignmentReport(
             kind=BEST_FIT,
             basis=f"Best fit to the whole surface, {whence or 'from an unknown pose'}.",
@@ -322,9 +318,8 @@ def _told_by_faces(surface: Surface, placed: Placed) -> Flags:
     the part along the first face, from one side only: they are not counted on.
     """
     last = placed.last
-    _, faces, closest, _ = surface.closest(np.ascontiguousarray(last.placed + surface.centroid))
     sharp, rim = sharp_edges(surface)
-    unsure = beside_edges(surface, faces, closest, sharp & ~rim, _EDGE * placed.pose.rms)
+    unsure = beside_edges(surface, last.faces, last.closest, sharp & ~rim, _EDGE * placed.pose.rms)
     told: Flags = ~unsure
     return told
 
@@ -351,7 +346,8 @@ def _coverage(surface: Surface, placed: Placed) -> float:
     used = placed.last.weights > 0
     if not used.any():
         return 0.0
-    places: Samples = sample(surface, int(np.clip(used.sum() // 8, 100, 2500)))
+    count = int(np.clip(used.sum() // 8, 100, 2500))
+    places = surface.coarse if count == 2500 else sample(surface, count)
     at = placed.last.placed[used] + surface.centroid
     owners = places.nearest(at, placed.last.facing[used])[1]
     return float((np.bincount(owners, minlength=len(places.points)) > 0).mean())

@@ -1,7 +1,8 @@
 """The whole comparison of a scan with its nominal: align, measure, sum up. One pure function, `compare`."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from time import perf_counter
 
 import numpy as np
@@ -14,14 +15,14 @@ from metrology.attached import CODE as ATTACHED
 from metrology.attached import attached, attached_sentence, doubted, reach_for
 from metrology.bodies import Cloud, Mesh, Progress, silent
 from metrology.comparison_figures import callouts, histogram, overall
-from metrology.comparison_regions import Measured, limits_at, locate, region_result, six_faces
+from metrology.comparison_regions import Measured, Region, limits_at, locate, region_result, six_faces
 from metrology.comparison_results import Callout, Comparison, RegionResult, RegionSpec, Settings
 from metrology.comparison_words import share, sides_words
 from metrology.conformity import check_uncertainty
 from metrology.deviation import STAGE
 from metrology.errors import InputError
 from metrology.kept_points import keep_points
-from metrology.measuring import measure
+from metrology.measuring import Order, measure, visiting_order
 from metrology.profile_value import profile_of_surface
 from metrology.sample_means import sample_means
 from metrology.strays import find_strays
@@ -54,16 +55,19 @@ def compare(
     _check(settings, regions)
     started = perf_counter()
     progress("aligning", 0.0)
-    surface = prepare(mesh)
-    asked = about_origin(settings.alignment, cloud.origin)
-    report, best = align_with_best_fit(surface, cloud.points, asked, seed=settings.seed, progress=progress)
+    with ThreadPoolExecutor(1) as meanwhile:
+        ordering = meanwhile.submit(visiting_order, cloud.points)
+        surface = prepare(mesh)
+        made_ready = meanwhile.submit(_ready, surface, len(cloud.points), regions, ordering)
+        asked = about_origin(settings.alignment, cloud.origin)
+        report, best = align_with_best_fit(surface, cloud.points, asked, seed=settings.seed, progress=progress)
+        ready = made_ready.result()
     seconds = {"aligning": perf_counter() - started}
-    samples = sample(surface, int(np.clip(len(cloud.points) // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
-    made = _measured(surface, samples, report, cloud, settings, regions, progress)
+    made = _measured(ready, report, cloud, settings, regions, progress)
     seconds |= made.stage_seconds
     if best is report:
         return replace(made, stage_seconds=seconds)
-    beside = _measured(surface, samples, best, cloud, settings, regions, _as_one_stage(progress))
+    beside = _measured(ready, best, cloud, settings, regions, _as_one_stage(progress))
     seconds[BESIDE] = sum(beside.stage_seconds.values())
     between = difference(report.pose.matrix, best.pose.matrix, surface)
     return replace(made, best_fit=beside, difference=between, stage_seconds=seconds)
@@ -80,9 +84,24 @@ def _as_one_stage(progress: Progress) -> Progress:
     return tell
 
 
+@dataclass(frozen=True)
+class _Ready:
+    """What does not depend on the pose. samples: of the surface. given: the regions asked for. order: in which to visit
+    the points of the scan."""
+
+    surface: Surface
+    samples: Samples
+    given: list[Region]
+    order: Order
+
+
+def _ready(surface: Surface, points: int, regions: Sequence[RegionSpec], ordering: "Future[Order]") -> _Ready:
+    samples = sample(surface, int(np.clip(points // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
+    return _Ready(surface, samples, [locate(spec, surface, samples) for spec in regions], ordering.result())
+
+
 def _measured(
-    surface: Surface,
-    samples: Samples,
+    ready: _Ready,
     report: AlignmentReport,
     cloud: Cloud,
     settings: Settings,
@@ -92,7 +111,8 @@ def _measured(
     """A scan measured and judged in one pose. The uncertainty of the verdict is that of the scanner and that of the
     alignment together, root sum of squares."""
     started = perf_counter()
-    found = measure(surface, samples, report.pose, cloud.points, progress)
+    surface, samples = ready.surface, ready.samples
+    found = measure(surface, samples, report.pose, cloud.points, progress, ready.order)
     measured_at = perf_counter()
     instrument = settings.uncertainty_mm
     settings = replace(
@@ -119,9 +139,8 @@ def _measured(
     means = sample_means(samples, found.values, found.owners, ~left_out, sides.undecided)
     measured = Measured(samples, means.deviation, means.points)
     tick()
-    given = [locate(spec, surface, samples) for spec in regions]
-    lower, upper = limits_at(samples, settings, given)
-    located = given or six_faces(surface, samples, settings)
+    lower, upper = limits_at(samples, settings, ready.given)
+    located = ready.given or six_faces(surface, samples, settings)
     unsure = (report.uncertainty.covariance, report.uncertainty.at)
     parts = [region_result(region, measured, settings, instrument, unsure) for region in located]
     figures = overall(measured, lower, upper, settings, located, parts if regions else [])

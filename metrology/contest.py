@@ -8,7 +8,7 @@ import numpy as np
 from metrology.bodies import Floats
 from metrology.deviation import closest_in_order
 from metrology.errors import AlignmentError
-from metrology.fine_fit import REACH, Fit, fit, motions
+from metrology.fine_fit import REACH, Fit, capped_rms, fit, motions
 from metrology.pose_search import SAME_POSE, Poses, evenly, reflected, search
 from metrology.rotation import turned_by
 from metrology.surface import Surface
@@ -22,6 +22,10 @@ FAR_SHARE, _FAR_MEDIAN = 0.4, 0.008
 # Nine tenths of the scan nearer than this share of the diagonal: only details of the shape are left to doubt.
 _WELL = 0.002
 _FLIP = np.array([-1.0, 1.0, 1.0])
+# Points by which poses are told apart before the best few are refined on more: found by a search, and turned over.
+_MORE, _FEW = 1000, 600
+# A pose that leaves so many times the residual of the best one is out of the running.
+_OUT_OF_IT = 4.0
 # A mirrored scan that leaves less than this share of the residual means the part is mirrored.
 _MIRRORED = 0.6
 # Motions less than this as stiff as the stiffest are followed to their end: some detail there may hold the part.
@@ -46,36 +50,57 @@ def contest(surface: Surface, target: Target, body: Floats, tick: Callable[[], N
     spread, in an order without pattern."""
     judged = evenly(body, 2500)
 
-    def on_mesh(points: Floats, poses: Poses, steps: int) -> list[Fit]:
+    def on_mesh(points: Floats, poses: Poses, steps: int, against: list[Fit]) -> list[Fit]:
         turns, shifts = target.axes @ poses.turns, poses.shifts @ target.axes.T
-        return [fit(surface, points, turn, shift, steps, tick) for turn, shift in zip(turns, shifts, strict=True)]
+        found: list[Fit] = []
+        for turn, shift in zip(turns, shifts, strict=True):
+            hopeless = _hopeless(against + found, surface)
+            found.append(fit(surface, points, turn, shift, steps, tick, hopeless=hopeless))
+        return found
 
-    def further(points: Floats, fits: list[Fit], steps: int) -> list[Fit]:
-        return [fit(surface, points, one.turn, one.shift, steps, tick) for one in fits]
+    def further(points: Floats, fits: list[Fit], steps: int, hopeless: float = np.inf) -> list[Fit]:
+        return [fit(surface, points, one.turn, one.shift, steps, tick, hopeless=hopeless) for one in fits]
 
-    leading = _best_first(on_mesh(evenly(judged, 1000), search(body, target, tick), 8), target, surface)[:5]
-    proper = _best_first(further(judged, leading, 10), target, surface)
+    def worth_it(points: Floats, fits: list[Fit], against: Floats) -> list[Fit]:
+        """Refined on more points where they come near the best, judged as they are where they are out of the running.
+        against: residuals of the best on the points of the fits."""
+        rms = [rms_of([against, one.residuals], surface) for one in fits]
+        running = [other <= _OUT_OF_IT * best for best, other in rms]
+        return [further(points, [one], 10 if runs else 0)[0] for one, runs in zip(fits, running, strict=True)]
+
+    leading = _best_first(on_mesh(evenly(judged, _MORE), search(body, target, tick), 8, []), target, surface)[:5]
+    proper = _best_first(worth_it(judged, leading, leading[0].residuals), target, surface)
     # One that explains all is followed for its rivals; when none does, the next best may lead to the right one.
     led = proper[:1] if _explains_all(proper[0], surface) else proper[:3]
     followed = [way for one in led for way in _followed(surface, target, judged, one, tick)]
     if followed:
         ranked = _best_first(followed, target, surface)[:5]
-        proper = _best_first(proper[:3] + further(judged, ranked, 10), target, surface)
+        against = evenly(proper[0].residuals, len(ranked[0].residuals))
+        proper = _best_first(proper[:3] + worth_it(judged, ranked, against), target, surface)
     # What no search met: the best pose turned over within the nominal's box. A piece of a flat part fits there too.
-    over = further(evenly(judged, 700), _turned_over(proper[0], target), 8)
-    proper = _best_first(proper[:5] + further(judged, _best_first(over, target, surface)[:3], 10), target, surface)
+    over = further(evenly(judged, _FEW), _turned_over(proper[0], target), 8, _hopeless(proper[:1], surface))
+    over = _best_first(over, target, surface)
+    against = evenly(proper[0].residuals, len(over[0].residuals))
+    proper = _best_first(proper[:5] + worth_it(judged, over, against), target, surface)
     if _fits_well(proper[0], surface):
         # A mirrored part that fits so well is almost its own mirror image: the mirrored pose is a reflection of this.
         poses = reflected(*_seen(proper[0], target), target)
     else:
         poses = search(judged * _FLIP, target, tick).best(3)
-    mirrored = on_mesh(judged * _FLIP, poses, 8)
+    mirrored = on_mesh(evenly(judged, _FEW) * _FLIP, poses, 8, proper[:1])
+    against = evenly(proper[0].residuals, len(mirrored[0].residuals))
+    mirrored = further(judged * _FLIP, [one for one in mirrored if _near_enough(against, one, surface)], 8)
     better = next((one for one in mirrored if _fits_mirrored(proper[0], one, surface)), None)
     if better is not None:
         # And so before the part is called mirrored: the search may have found only the reflection of the right pose.
-        again = on_mesh(judged, reflected(*_seen(better, target), target), 20)
+        again = on_mesh(judged, reflected(*_seen(better, target), target), 20, [])
         proper = _best_first(proper + again, target, surface)
     return Contest(proper, mirrored)
+
+
+def _hopeless(found: list[Fit], surface: Surface) -> float:
+    """So much, mm, a pose may leave that is still worth following, by the best of those found."""
+    return 2 * _OUT_OF_IT * min((capped_rms(one.residuals, surface.diagonal) for one in found), default=np.inf)
 
 
 def _seen(one: Fit, target: Target) -> tuple[Floats, Floats]:
@@ -183,6 +208,12 @@ def _explains_all(one: Fit, surface: Surface) -> bool:
 
 def _fits_well(one: Fit, surface: Surface) -> bool:
     return float((np.abs(one.residuals) < _WELL * surface.diagonal).mean()) > 0.9
+
+
+def _near_enough(against: Floats, mirrored: Fit, surface: Surface) -> bool:
+    """Whether a mirrored pose, fitted to few points, could fit clearly better than the best pose does."""
+    best, other = rms_of([against, mirrored.residuals], surface)
+    return bool(other < 2.0 * best)
 
 
 def _fits_mirrored(best: Fit, mirrored: Fit, surface: Surface) -> bool:

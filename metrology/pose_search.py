@@ -7,7 +7,7 @@ import numpy as np
 
 from metrology.bodies import Floats, Ints
 from metrology.rotation import quarter_turns, rotation_grid, turned_by
-from metrology.voxels import Target, principal_axes
+from metrology.voxels import Singles, Target, principal_axes
 
 __all__ = ["SAME_POSE", "Poses", "distinct", "evenly", "reflected", "rotation_grid", "search", "turned_by"]
 
@@ -183,33 +183,42 @@ def refined(poses: Poses, points: Floats, target: Target, steps: int, reach: flo
 
 def _look(
     turns: Floats, shifts: Floats, points: Floats, target: Target, far: float
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Scores (k,), placed points (k, n, 3), normals there (k, n, 3), distances along them and in all (k, n)."""
-    moved = points @ turns.transpose(0, 2, 1) + shifts[:, None]
+) -> tuple[Floats, Singles, Singles, Singles, Singles]:
+    """Scores (k,), placed points (k, n, 3), normals there (k, n, 3), distances along them and in all (k, n).
+
+    In single precision, for which half the memory is moved about: cubes are coarser by far.
+    """
+    moved = np.asarray(points, dtype=np.float32) @ turns.transpose(0, 2, 1).astype(np.float32)
+    moved += shifts[:, None].astype(np.float32)
     flat = moved.reshape(-1, 3)
     nearest = target.nearest(flat)
     normals = target.fine_normals[nearest]
     gap = flat - target.fine[nearest]
     away = np.einsum("ij,ij->i", gap, normals)
     # The nearest sample may be a cube to the side of the true closest point: only the rest counts as sideways.
-    sideways = np.maximum(np.sqrt(np.maximum(np.einsum("ij,ij->i", gap, gap) - away**2, 0.0)) - target.side, 0.0)
+    sideways = np.einsum("ij,ij->i", gap, gap)
+    sideways -= away**2
+    np.sqrt(np.maximum(sideways, 0.0, out=sideways), out=sideways)
+    sideways -= np.float32(target.side)
+    np.maximum(sideways, 0.0, out=sideways)
     shape = moved.shape[:2]
-    away = away.reshape(shape)
-    distance = np.sqrt(away**2 + sideways.reshape(shape) ** 2)
-    scores = np.sqrt((np.minimum(distance, far) ** 2).mean(axis=1))
-    return scores, moved, normals.reshape(moved.shape), away, distance
+    distance = np.sqrt(away**2 + sideways**2).reshape(shape)
+    scores = np.sqrt((np.minimum(distance, np.float32(far)) ** 2).mean(axis=1, dtype=np.float64))
+    return scores, moved, normals.reshape(moved.shape), away.reshape(shape), distance
 
 
 def _step(turns: Floats, shifts: Floats, points: Floats, target: Target, far: float) -> tuple[Floats, Floats]:
     _, moved, normals, away, distance = _look(turns, shifts, points, target, far)
     middle = int(0.75 * (distance.shape[1] - 1))
-    limit = np.minimum(np.partition(distance, middle, axis=1)[:, middle], far)
-    kept = (distance <= limit[:, None]).astype(np.float64)
-    rows = np.concatenate([np.cross((moved - shifts[:, None]) / target.scale, normals), normals], axis=2)
+    limit = np.minimum(np.partition(distance, middle, axis=1)[:, middle], np.float32(far))
+    kept = (distance <= limit[:, None]).astype(np.float32)
+    moved -= shifts[:, None].astype(np.float32)
+    moved /= np.float32(target.scale)
+    rows = np.concatenate([np.cross(moved, normals), normals], axis=2)
     weighted = (rows * kept[:, :, None]).transpose(0, 2, 1)
-    system = weighted @ rows
+    system = (weighted @ rows).astype(np.float64)
     system += np.eye(6) * (1e-3 * np.trace(system, axis1=1, axis2=2)[:, None, None] / 6 + 1e-12)
-    change = np.linalg.solve(system, -(weighted @ away[:, :, None]))[:, :, 0]
+    change = np.linalg.solve(system, -(weighted @ away[:, :, None]).astype(np.float64))[:, :, 0]
     turn = change[:, :3] / target.scale
     turn *= np.minimum(1.0, 0.6 / np.maximum(np.linalg.norm(turn, axis=1, keepdims=True), 1e-12))
     return turned_by(turn) @ turns, shifts + change[:, 3:]

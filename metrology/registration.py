@@ -7,13 +7,13 @@ import numpy as np
 
 from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
 from metrology.contest import FAR_SHARE, Contest, almost_as_good, contest, refuse_mirrored, rms_of, unlike
-from metrology.deviation import closest_in_order
+from metrology.deviation import closest_in_order, neighbour_order
 from metrology.errors import AlignmentError, InputError
 from metrology.fine_fit import Fit, fit
 from metrology.pose import Pose
 from metrology.pose_search import SAME_POSE, evenly
 from metrology.scan_points import common_body, lonely, middle_of, off_planes, separate, span, spread_pick
-from metrology.surface import Surface, prepare, sample
+from metrology.surface import Surface, prepare
 from metrology.voxels import Target
 from metrology.wording import count as counted
 from metrology.wording import quantity
@@ -108,7 +108,7 @@ def place(surface: Surface, points: Floats, *, seed: int = 0, progress: Progress
     tick = Ticker(progress)
     tick()
     body, planes = common_body(few, surface, seed)
-    target = Target(surface, sample(surface, 2500))
+    target = Target(surface, surface.coarse)
     tick()
     middle, found, beside = _part_among(surface, target, body, tick)
     refuse_mirrored(found, surface)
@@ -152,6 +152,7 @@ def finish(
     """The final fit from a pose that is nearly right. chosen: (n, 3) mm, scan frame. looked_at: points before tables
     were left out. allowed: motions it may use, see `fine_fit.fit`. steps: none to judge the pose as it is."""
     fine = evenly(chosen, 30_000)
+    fine = fine[neighbour_order(fine)]
     owners = target.tree.query(((fine - middle) @ first.turn.T + first.shift) @ target.axes, workers=-1)[1]
     stands_for = 1.0 / np.bincount(owners)[owners]
     kept = ~lonely(fine, evenly(chosen, 60_000), stands_for)

@@ -278,10 +278,12 @@ def _settled(selection: Selection, surface: Surface, grown: dict[Grown, Flags]) 
             none = ~whole
         case Box(low, high):
             start, end = np.array(low) - slack, np.array(high) + slack
-            corners = surface.vertices[surface.faces]
-            least, most = corners.min(axis=1), corners.max(axis=1)
-            whole = np.asarray(((least >= start) & (most <= end)).all(axis=1))
-            none = np.asarray(((most < start) | (least > end)).any(axis=1))
+            whole, none = np.ones(len(surface.faces), dtype=np.bool_), np.zeros(len(surface.faces), dtype=np.bool_)
+            for axis in range(3):
+                at = surface.vertices[:, axis]
+                below, above = at < start[axis], at > end[axis]
+                whole &= ~_any_corner(below | above, surface)
+                none |= _all_corners(below, surface) | _all_corners(above, surface)
         case NearPlane(normal, offset, _) | Beyond(normal, offset):
             from_plane = surface.vertices @ _unit(normal) - offset / float(np.linalg.norm(normal))
             at = from_plane[surface.faces]
@@ -304,6 +306,19 @@ def _settled(selection: Selection, surface: Surface, grown: dict[Grown, Flags]) 
             out_whole, out_none = _settled(left_out, surface, grown)
             whole, none = kept_whole & out_none, kept_none | out_whole
     return whole, none
+
+
+def _any_corner(flags: Flags, surface: Surface) -> Flags:
+    """Faces with a vertex that is flagged, (m,)."""
+    a, b, c = surface.faces.T
+    found: Flags = flags[a] | flags[b] | flags[c]
+    return found
+
+
+def _all_corners(flags: Flags, surface: Surface) -> Flags:
+    a, b, c = surface.faces.T
+    found: Flags = flags[a] & flags[b] & flags[c]
+    return found
 
 
 def _cuts(selection: Selection) -> bool:

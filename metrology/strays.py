@@ -16,6 +16,8 @@ from metrology.surface import Flags
 
 # A point that differs is believed when so many others near it differ alike: more, the more strays there are.
 _FEWEST_WITNESSES, _MOST_WITNESSES = 3, 12
+# So many points tell the median of a sample.
+_TELL = 24
 # Near: within this many point spacings, a difference in deviation counting three times close to the surface.
 _NEAR = 3.0
 # A connected body that reaches farther out than this share of the nominal's diagonal stands beside the part.
@@ -94,8 +96,8 @@ def _differing(
 ) -> Flags:
     """Points more than 6 local standard deviations from the median of their sample, (n,)."""
     samples = int(owners.max()) + 1
-    # Some 64 points tell a sample's median well enough: on long lists, take every so-manieth point.
-    step = max(1, len(values) // (64 * samples))
+    # Some two dozen points tell a sample's median well enough: on long lists, take every so-manieth point.
+    step = max(1, len(values) // (_TELL * samples))
     kept = np.arange(0, len(values), step)
     kept = kept[~left_out[kept]]
     medians, spread = sample_medians(values[kept], owners[kept], samples)

@@ -1,11 +1,14 @@
 """The nominal as a field of small cubes, each knowing the sample nearest to it: coarse distances in no time."""
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from metrology.bodies import Floats, Ints
 from metrology.surface import Samples, Surface, strewn
+
+Singles = npt.NDArray[np.float32]
 
 # Cubes in the field, and its margin around the nominal as a share of the diagonal.
 _CUBES, _MARGIN = 300_000, 0.08
@@ -43,8 +46,8 @@ class Target:
         self._shape = np.ceil(size / self.side).astype(np.int64)
         count = int(np.clip(3 * surface.area / self.side**2, 10_000, 120_000))
         points, faces = strewn(surface, count)
-        self.fine = (points - self.middle) @ self.axes
-        self.fine_normals = surface.normals[faces] @ self.axes
+        self.fine: Singles = ((points - self.middle) @ self.axes).astype(np.float32)
+        self.fine_normals: Singles = (surface.normals[faces] @ self.axes).astype(np.float32)
         cube = self._cube(self.fine)
         filled, first = np.unique(cube, return_index=True)
         owner = np.zeros(int(self._shape.prod()), dtype=np.int64)
@@ -57,14 +60,17 @@ class Target:
         at: Ints = (nearest[0] * self._shape[1] + nearest[1]) * self._shape[2] + nearest[2]
         self._owner = owner[at]
 
-    def _cube(self, points: Floats) -> Ints:
+    def _cube(self, points: Singles) -> npt.NDArray[np.int32]:
         """Number of the cube that holds each point, (k,); points outside the field count to its rim."""
-        cell = ((points - self._corner) / self.side).astype(np.int64)
-        np.clip(cell, 0, self._shape - 1, out=cell)
-        cube: Ints = (cell[:, 0] * self._shape[1] + cell[:, 1]) * self._shape[2] + cell[:, 2]
+        cube = np.zeros(len(points), dtype=np.int32)
+        for axis in range(3):
+            at = (points[:, axis] - np.float32(self._corner[axis])) * np.float32(1 / self.side)
+            last = int(self._shape[axis]) - 1
+            cube *= np.int32(last + 1)
+            cube += np.clip(at, 0, last).astype(np.int32)
         return cube
 
-    def nearest(self, points: Floats) -> Ints:
+    def nearest(self, points: Singles) -> Ints:
         """Rows of `fine` near each point (k, 3), (k,); good to about one cube's diagonal."""
         found: Ints = self._owner[self._cube(points)]
         return found
