@@ -86,7 +86,7 @@ def _e57_points(libe57: Any, order: dict[str, Any]) -> dict[str, Any]:
     scans = [scans[i] for i in range(len(scans))]
     total = sum(scan["points"].childCount() for scan in scans if scan.isDefined("points"))
     if not total:
-        refuse("no-points", f"The E57 file holds {len(scans)} scans and no points. Export the scan again.")
+        refuse("no-points", f"The E57 file holds no points (scans listed in it: {len(scans)}). Export the scan again.")
     say({"points": total, "share": 0.0})
     done = invalid = unplaced = 0
     step = 0.0

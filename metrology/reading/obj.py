@@ -1,4 +1,5 @@
-"""OBJ: vertices and polygon faces; materials, texture coordinates, normals and lines are passed over."""
+"""OBJ: vertices and polygon faces; materials, texture coordinates, normals and lines are passed over, and no other file
+is ever opened. What would leave a hole, as surfaces that are curved or kept in another file, is refused."""
 
 from array import array
 from pathlib import Path
@@ -6,15 +7,22 @@ from pathlib import Path
 import numpy as np
 
 from metrology.bodies import Floats, Ints, Progress
+from metrology.errors import ReadingError
 from metrology.reading.polygons import triangulate
 from metrology.reading.raw import Raw, bad_face, bad_row, shown
 from metrology.reading.text import blocks_of_lines, written_step
 
 SAMPLE = 300
+HIGHEST = 2**62
+OTHER_FILES = (b"call", b"csh")
+CURVED = (b"surf", b"curv", b"curv2")
 
 
 def read_obj(path: Path, progress: Progress, *, faces: bool) -> Raw:
-    """Vertices, and triangles when `faces` are asked for. Raises ReadingError: bad-row, bad-index."""
+    """Vertices, and triangles when `faces` are asked for.
+
+    Raises ReadingError: bad-row, bad-index, outside-file, not-a-mesh.
+    """
     coordinates, corners, counts = array("d"), array("q"), array("q")
     written: list[list[bytes]] = []
     with path.open("rb") as file:
@@ -30,6 +38,18 @@ def read_obj(path: Path, progress: Progress, *, faces: bool) -> Raw:
                         written.append(words[1:4])
                 elif faces and words[0] == b"f":
                     counts.append(_add_face(corners, words, len(coordinates) // 3, number, line))
+                elif words[0] in OTHER_FILES:
+                    raise ReadingError(
+                        "outside-file",
+                        f"Line {number:,} reads {shown(line)}: the OBJ keeps a part of itself in another file or asks "
+                        "for a command to be run, and neither is done here. Export it as one plain OBJ, or as STL.",
+                    )
+                elif faces and words[0] in CURVED:
+                    raise ReadingError(
+                        "not-a-mesh",
+                        f"Line {number:,} reads {shown(line)}: the OBJ holds curved surfaces, and only flat faces are "
+                        "read from OBJ. Export it with flat faces, or as STEP.",
+                    )
     points = np.array(coordinates).reshape(-1, 3)
     step = written_step(written)
     if not faces:
@@ -52,6 +72,8 @@ def _add_face(corners: "array[int]", words: list[bytes], vertices: int, number: 
         around = [int(word.partition(b"/")[0]) for word in words[1:]]
     except ValueError:
         raise bad_row(number, f"reads {shown(line)}: a face lists vertex numbers. Export the OBJ again.") from None
+    if max(map(abs, around), default=0) > HIGHEST:
+        raise bad_row(number, f"reads {shown(line)}: no file has so many vertices. Export the OBJ again.")
     if len(around) < 3 or 0 in around:
         raise bad_row(
             number, f"reads {shown(line)}: a face needs three vertices or more, counted from 1. Export the OBJ again."

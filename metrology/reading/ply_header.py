@@ -84,7 +84,7 @@ def read_header(file: BinaryIO) -> Header:
     """Parse the header at the start of `file`. Raises ReadingError: truncated, not-a-mesh."""
     start = file.read(LONGEST_HEADER)
     # The line break after end_header is the one used before: a carriage return alone must not swallow a data byte.
-    line_break = re.match(rb"ply[ \t]*(\r\n|\n|\r)", start)
+    line_break = re.match(rb"(?:\xef\xbb\xbf)?ply[ \t]*(\r\n|\n|\r)", start)
     end = re.search(rb"[\r\n]end_header[ \t]*(\r\n|\n|\r)", start)
     if not line_break or not end:
         raise truncated("The PLY header has no end_header line.")
@@ -92,7 +92,7 @@ def read_header(file: BinaryIO) -> Header:
     lines = start[:length].replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")[:-1]
     byte_order: Literal[""] | ByteOrder | None = None
     elements: list[tuple[str, int, list[Property]]] = []
-    for number, line in enumerate(lines, 1):
+    for number, line in enumerate(lines[1:], 2):
         try:
             match line.split():
                 case [b"format", encoding, b"1.0"]:
@@ -103,7 +103,7 @@ def read_header(file: BinaryIO) -> Header:
                     elements[-1][2].append(Property(name.decode("ascii"), _type(kind), _type(count)))
                 case [b"property", kind, name]:
                     elements[-1][2].append(Property(name.decode("ascii"), _type(kind)))
-                case [] | [b"ply"] | [b"end_header"] | [b"comment" | b"obj_info", *_]:
+                case [] | [b"end_header"] | [b"comment" | b"obj_info", *_]:
                     pass
                 case _:
                     raise KeyError

@@ -4,6 +4,7 @@ import numpy as np
 
 from metrology.bodies import Floats, Ints
 from metrology.errors import ReadingError
+from metrology.reading.raw import counted
 
 # Hollow polygons are cut one ear at a time, which costs the square of their corners: seconds, not minutes.
 MOST_CORNERS = 1500
@@ -32,7 +33,8 @@ def triangulate(points: Floats, counts: Ints, corners: Ints) -> Ints:
             if effort > MOST_EFFORT or (len(hollows) and sides > MOST_CORNERS):
                 raise ReadingError(
                     "too-many-corners",
-                    f"The file has {len(hollows):,} hollow faces of {sides:,} corners. Export it with triangles.",
+                    f"The file has {counted(len(hollows), 'hollow face', 'hollow faces')} of {sides:,} corners. "
+                    "Export it with triangles.",
                 )
             for hollow in hollows:
                 triangles[hollow] = _cut_ears(points, around[hollow])

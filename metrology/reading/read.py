@@ -23,6 +23,7 @@ from metrology.reading.threemf import read_3mf
 from metrology.reading.tidy import (
     distinct_up_to,
     join_equal_points,
+    on_one_line,
     shifted_to_local_zero,
     sides_of_box,
     usable,
@@ -182,14 +183,15 @@ def read_scan_file(
     table: TableChoice | None = None,
     overrule: bool = False,
 ) -> ScanFile:
-    """Read measured points from PLY, STL, OBJ or a table of x, y, z and convert them from `unit` to mm.
+    """Read measured points from E57, LAS, LAZ, PLY, STL, OBJ, 3MF or a table of x, y, z and convert them from `unit`.
 
     name: the file's original name, a hint only. table: how a person said that a table is to be read, else that is
     worked out. overrule: `unit` holds even where the file states another. A mesh gives its vertices. Points without
     three usable coordinates are left out when they are fewer than 1 % of all. Points far from zero are counted from a
     local zero.
     Raises UnitError (unknown-unit, unit-contradiction) and ReadingError: empty-file, truncated, not-a-mesh, no-points,
-    too-few-points, not-finite, bad-row.
+    too-few-points, on-one-line, not-finite, bad-row, bad-index, damaged, unsafe-archive, outside-file, reader-ended,
+    too-large-for-memory.
     """
     factor = mm_per(unit)
     kind = kind_of(path, name, "scan")
@@ -205,6 +207,12 @@ def read_scan_file(
             "too-few-points",
             f"The scan holds {counted(distinct, 'point', 'points')} only; {FEWEST_POINTS} or more are needed. "
             "Check that the right file was exported.",
+        )
+    if on_one_line(points):
+        raise ReadingError(
+            "on-one-line",
+            "All points of the scan lie on one line, so they show no surface. Check that the right file was exported, "
+            "and for a table that x, y and z are its right columns.",
         )
     if factor != 1.0:
         points *= factor

@@ -9,7 +9,7 @@ import numpy as np
 
 from metrology.errors import ReadingError
 from metrology.reading.accepted import EXPORT, Purpose
-from metrology.reading.raw import truncated
+from metrology.reading.raw import counted, truncated
 from metrology.reading.text import BYTE_ORDER_MARK
 
 Kind = Literal["binary-stl", "ascii-stl", "ply", "obj", "3mf", "step", "e57", "las", "table"]
@@ -121,7 +121,7 @@ def _is_binary_stl(path: Path, size: int, head: bytes) -> bool:
         held = (size - STL_HEADER) // STL_TRIANGLE.itemsize
         raise truncated(
             f"The binary STL promises {count:,} triangles ({promised:,} bytes) "
-            f"but holds {held:,} whole ones ({size:,} bytes)."
+            f"but holds {counted(held, 'whole one', 'whole ones')} ({size:,} bytes)."
         )
     return True
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from metrology.bodies import Floats, Progress, silent
-from metrology.reading.raw import Raw, bad_row, shown, truncated
+from metrology.reading.raw import Raw, bad_row, counted, shown, truncated
 from metrology.reading.table_layout import (
     COMMENT,
     Layout,
@@ -100,7 +100,7 @@ class _Reader:
     def _coordinates(self, fields: list[bytes]) -> list[float]:
         columns = self._layout.columns
         if len(fields) < columns or (self._layout.delimiter and len(fields) > columns):
-            raise ValueError(f"it has {len(fields)} columns where the first point has {columns}.")
+            raise ValueError(f"it has {counted(len(fields), 'column', 'columns')} where the first point has {columns}.")
         return [self._number(fields[axis]) for axis in self._layout.axes]
 
     def _number(self, field: bytes) -> float:

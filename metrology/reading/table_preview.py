@@ -7,7 +7,7 @@ from pathlib import Path
 
 from metrology.bodies import silent
 from metrology.errors import ReadingError
-from metrology.reading.raw import bad_row, shown
+from metrology.reading.raw import bad_row, counted, shown
 from metrology.reading.table_layout import (
     COMMENT,
     DECIMALS,
@@ -143,7 +143,9 @@ def _decimal(top: bytes, layout: Layout) -> str:
 
 def _point(number: int, fields: Sequence[bytes], layout: Layout) -> Point:
     if len(fields) < layout.columns:
-        raise bad_row(number, f"has {len(fields)} columns where the first point has {layout.columns}.")
+        raise bad_row(
+            number, f"has {counted(len(fields), 'column', 'columns')} where the first point has {layout.columns}."
+        )
     x, y, z = (_coordinate(number, fields[axis], layout.decimal) for axis in layout.axes)
     return x, y, z
 

@@ -240,6 +240,7 @@ def _joined(placed: list[tuple[Object, Transform]]) -> tuple[Floats, Ints]:
             raise bad_face(int(wrong[0]) + 1, corner, len(vertices))
         # A placement that mirrors turns the faces inside out; the winding is set right again.
         faces.append((triangles if np.linalg.det(matrix) > 0 else triangles[:, ::-1]) + before)
-        points.append(vertices @ matrix + shift)
+        with np.errstate(invalid="ignore", over="ignore"):  # coordinates that are no numbers are refused later
+            points.append(vertices @ matrix + shift)
         before += len(vertices)
     return np.concatenate(points), np.concatenate(faces)

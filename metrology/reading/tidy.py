@@ -11,6 +11,8 @@ FARTHEST = 1e12
 # Farther from zero than this, points are counted from a zero of their own, whole metres away. mm.
 FAR = 100_000.0
 WHOLE = 1000.0
+# Less across than this share of along, and points show a line and no surface.
+LINE_SHARE = 1 / 2000
 
 
 def join_equal_points(points: Floats) -> tuple[Floats, Ints]:
@@ -87,6 +89,13 @@ def distinct_up_to(points: Floats, enough: int) -> int:
         if found >= enough:
             break
     return found
+
+
+def on_one_line(points: Floats) -> bool:
+    """Whether points, (n, 3) finite, spread along one line only: across it less than a 2,000th of along it."""
+    some = points[:: max(len(points) // 10_000, 1)]
+    spread = np.linalg.svd(some - np.median(some, axis=0), compute_uv=False)
+    return bool(spread[1] <= LINE_SHARE * spread[0])
 
 
 def without_unused_vertices(mesh: Mesh) -> Mesh:

@@ -10,6 +10,8 @@ import numpy as np
 BOX = np.array([(x, y, z) for x in (0.0, 4.0) for y in (0.0, 3.0) for z in (0.0, 2.0)])
 BOX_QUADS = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
 BOX_FACES = np.array([t for a, b, c, d in BOX_QUADS for t in ((a, b, c), (a, c, d))])
+# Put before random points, which may all lie on one line and would then be no scan.
+NOT_ON_A_LINE = [(-1e5, -1e5, 0.0), (1e5, -1e5, 0.0), (0.0, 1e5, 1e5)]
 
 PLY_TYPES = {
     "float": "f",

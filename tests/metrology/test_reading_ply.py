@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from metrology.mesh_facts import mesh_facts
 from metrology.reading import read_mesh, read_scan
 
-from .files_by_hand import BOX, BOX_FACES, BOX_QUADS, ply
+from .files_by_hand import BOX, BOX_FACES, BOX_QUADS, NOT_ON_A_LINE, ply
 
 FORMS = ["ascii", "binary_little_endian", "binary_big_endian"]
 POINTS = np.random.default_rng(3).normal(size=(400, 3)).astype(np.float32).astype(float)
@@ -105,7 +105,7 @@ def test_a_binary_file_longer_than_a_portion_loses_nothing(tmp_path, monkeypatch
     form=st.sampled_from(FORMS),
 )
 def test_any_coordinates_survive_the_round_trip(tmp_path, rows, form):
-    points = np.array(rows) + 0.0
+    points = np.array([*NOT_ON_A_LINE, *rows]) + 0.0
     assert np.array_equal(
         read_scan(ply(tmp_path / "s.ply", points, form=form, real="double"), unit="mm").points, points
     )
