@@ -7,11 +7,27 @@ import sys
 from collections.abc import Callable
 from time import perf_counter
 
+import numpy as np
+
+from metrology.calculations.gauge_study import GaugeInputs, gauge_study
 from metrology.conformance import global_risks
+from metrology.gauge_intervals import forget_draws
 from metrology.tolerance_interval import one_sided_factor, two_sided_factor
 
 # Two-sided factors of many sample sizes, so that nothing can be kept from one call to the next.
 SIZES = (4, 7, 10, 15, 24, 40, 75, 130, 299, 1000)
+
+# A gauge study of 10 parts, 3 appraisers and 3 readings each.
+GAUGE = GaugeInputs(
+    rows=tuple(map(tuple, np.random.default_rng(1).normal(size=(10, 9)).cumsum(axis=0).tolist())), tolerance=20.0
+)
+
+
+def gauge_afresh() -> object:
+    """With the draws of its intervals made anew, as for the first study of a shape."""
+    forget_draws()
+    return gauge_study(GAUGE)
+
 
 TIMED: tuple[tuple[str, Callable[[], object], float], ...] = (
     (
@@ -24,6 +40,8 @@ TIMED: tuple[tuple[str, Callable[[], object], float], ...] = (
         lambda: [one_sided_factor(n, 0.95, 0.95) for n in SIZES],
         len(SIZES) * 0.005,
     ),
+    ("a gauge study of 10 x 3 x 3 with intervals, the first of its shape", gauge_afresh, 0.020),
+    ("the same again", lambda: gauge_study(GAUGE), 0.020),
     ("global risks of a decision rule", lambda: global_risks(0.0, 1.0, 0.25, -2.0, 2.0, 0.1), 0.005),
 )
 

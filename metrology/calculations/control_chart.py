@@ -242,12 +242,16 @@ def _drawn(title: str, what: str, unit: str, line: Line, places: list[int], spli
     if centre is not None:
         marks += (Mark(centre, "centre", heavy=False),)
     if lower is not None and upper is not None:
-        marks += (Mark(upper, "upper", forbidden="above"), Mark(lower, "lower", forbidden="below"))
+        marks += (Mark(upper, "upper", forbidden="above"),)
+        if lower != 0 or line.points.min() < 0:
+            marks += (Mark(lower, "lower", forbidden="below"),)
     else:
         series += [curve(at, line.lower, "steps", "third", "limits"), curve(at, line.upper, "steps", "third")]
     if split is not None:
         marks += (Mark(split, "end of phase I", "x", heavy=False),)
-    return Plot(title, Axis("subgroup, in order"), Axis(what, unit), tuple(series), marks, says)
+    # Room for the names of the lines behind the last point.
+    order = Axis("subgroup, in order", low=0.0, high=float(line.points.size) * 1.12 + 0.5)
+    return Plot(title, order, Axis(what, unit), tuple(series), marks, says)
 
 
 # Seat depths of ten casts in pour order, invented; the mould was reworked after the seventh.

@@ -149,6 +149,8 @@ def _single(spec: Spec, given: Any, units: Mapping[str, str]) -> Any:
         case UnitChoice():
             return _unit(given)
         case Text():
+            if isinstance(given, int | float) and not isinstance(given, bool):
+                given = f"{given:g}"  # part 3, as often as “3”
             if not isinstance(given, str):
                 raise _Wrong("Give words between quotation marks.")
             if len(given) > spec.longest:

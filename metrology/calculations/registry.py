@@ -3,6 +3,7 @@
 from difflib import get_close_matches
 
 from metrology.calculations import (
+    agreement,
     allocation,
     anchors,
     capability,
@@ -18,6 +19,8 @@ from metrology.calculations import (
     fits,
     fitted_features,
     formwork_pressure,
+    gauge_bias,
+    gauge_study,
     groups,
     lengths,
     levelling,
@@ -47,6 +50,9 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *fitted_features.CALCULATIONS,
     *point_fit.CALCULATIONS,
     *regression_line.CALCULATIONS,
+    *gauge_study.CALCULATIONS,
+    *gauge_bias.CALCULATIONS,
+    *agreement.CALCULATIONS,
     *capability.CALCULATIONS,
     *outliers.CALCULATIONS,
     *groups.CALCULATIONS,

@@ -85,7 +85,7 @@ def _value(spec: Spec, given: bool) -> dict[str, Any]:
         case UnitChoice():
             return {"type": "string", "enum": sorted({*(symbol for one in DIMENSIONS for symbol in _symbols(one)), ""})}
         case Text():
-            return {"type": "string", **({"maxLength": spec.longest} if given else {})}
+            return {"type": ["string", "number"], "maxLength": spec.longest} if given else {"type": "string"}
     raise TypeError(f"No schema for {type(spec).__name__}")
 
 

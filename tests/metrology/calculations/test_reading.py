@@ -132,7 +132,8 @@ def test_plain_letters_do_for_units():
         ({"rows": [{"name": "a"}]}, "/rows/0/size", "Missing. Give “Size” as a number"),
         ({"rows": [{"name": "a", "size": 0}]}, "/rows/0/size", "more than 0\u00a0mm"),
         ({"rows": [{"name": "abcdef", "size": 1}]}, "/rows/0/name", "at most 5 characters"),
-        ({"rows": [{"name": 3, "size": 1}]}, "/rows/0/name", "between quotation marks"),
+        ({"rows": [{"name": [3], "size": 1}]}, "/rows/0/name", "between quotation marks"),
+        ({"rows": [{"name": True, "size": 1}]}, "/rows/0/name", "between quotation marks"),
         ({"rows": [7]}, "/rows/0", "Give an object with the fields name, size, value"),
         ({"matrix": [[1, 2], [3]]}, "/matrix", "Row 2 has 1\u00a0figure where row 1 has 2"),
         ({"matrix": [[1, "x"]]}, "/matrix/0/1", "is not a number"),
@@ -159,3 +160,7 @@ def test_what_is_missing_is_named():
 def test_null_stands_only_for_what_may_be_missing():
     assert read(Everything, {"length": 1, "rows": [{"name": "a", "size": 1, "value": None}]}).rows[0].value is None
     assert "/n" in problems(n=None)
+
+
+def test_a_number_in_place_of_words_is_taken_as_written():
+    assert read(Everything, {"length": 1.0, "rows": [{"name": 3, "size": 1}]}).rows[0].name == "3"
