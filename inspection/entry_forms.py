@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
@@ -99,7 +99,7 @@ class MeasureForm(forms.Form):
         super().__init__(data)
         self.initial |= {"measured_at": timezone.now(), "unit": usual.length}
         chosen = self.data.get("unit")
-        self.units = EntryUnits(chosen) if chosen in LENGTHS else usual
+        self.units = replace(usual, length=chosen) if chosen in LENGTHS else usual
         self.sheet = [row for row in sheet if not row.by_scan]
         self.instruments = {instrument.pk: instrument for instrument in instruments_of(kit)}
         last = usual_instruments([row.characteristic for row in self.sheet])

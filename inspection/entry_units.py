@@ -5,21 +5,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any
 
 from metrology.entries import read_amount, read_number
 from metrology.errors import UnitError
 from metrology.feet_inches import write_length
 from metrology.quantities import FEET_INCHES, convert
 from metrology.wording import MINUS, NBSP
+from parts import units_in_use
 from parts.limits import shown
-from parts.models import Characteristic, Kit
+from parts.models import Characteristic
 
 LENGTHS: Mapping[str, str] = {
     "mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches", "ft": "feet",
     FEET_INCHES: "feet and inches",
 }  # fmt: skip
-CUSTOMARY = ("in", "ft", FEET_INCHES)
 KEPT = Decimal("0.0001")  # of the characteristic's unit
 LARGEST = 10**10
 _GREAT_POWER = re.compile(r"[eE][+-]?\d{3,}")
@@ -27,15 +26,16 @@ _GREAT_POWER = re.compile(r"[eE][+-]?\d{3,}")
 
 @dataclass(frozen=True)
 class EntryUnits:
-    """length: one of LENGTHS. Who works in inches or feet weighs in pounds; angles and shares stay as they are."""
+    """length: one of LENGTHS. customary: masses in pounds; angles and shares stay as they are."""
 
     length: str = "mm"
+    customary: bool = False
 
     def of(self, unit: str) -> str:
         """The unit to type a value of a characteristic in."""
         if unit == Characteristic.Unit.MM:
             return self.length
-        return "lb" if unit == Characteristic.Unit.KG and self.length in CUSTOMARY else unit
+        return "lb" if unit == Characteristic.Unit.KG and self.customary else unit
 
     def read(self, text: str, unit: str) -> Decimal:
         """A typed value in the characteristic's unit, to 0.0001 of it. A unit behind the figure holds before ours.
@@ -76,6 +76,7 @@ def kept(value: float | Fraction, text: str) -> Decimal:
     return Decimal(repr(float(value))).quantize(KEPT)
 
 
-def usual_units(person: Any, kit: Kit) -> EntryUnits:
-    """The unit of the person's own choice, else of the kit."""
-    return EntryUnits(getattr(person, "length_unit", "") or kit.length_unit)
+def usual_units() -> EntryUnits:
+    """The units in use by the person of this request."""
+    used = units_in_use.current()
+    return EntryUnits(used.unit_for("mm"), used.customary)

@@ -1,5 +1,7 @@
 """The measurement sheet of a cast: typing, checking, filling in from a spreadsheet, saving."""
 
+from dataclasses import replace
+
 from django.contrib import messages
 from django.db import models
 from django.http import HttpRequest, HttpResponse
@@ -62,4 +64,5 @@ def _saved(rows: list, of: int) -> str:
 def _units(request: HttpRequest) -> EntryUnits:
     """As chosen when this person saved last, else their own unit, else the kit's."""
     kept = request.session.get(UNIT_KEPT)
-    return EntryUnits(kept) if kept in LENGTHS else usual_units(request.user, request.kit)
+    usual = usual_units()
+    return replace(usual, length=kept) if kept in LENGTHS else usual

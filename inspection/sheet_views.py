@@ -67,7 +67,7 @@ def import_sheet(request: HttpRequest) -> HttpResponse:
         return redirect(there)
     sent = (request.POST, request.FILES) if request.method == "POST" else ()
     usual = {"serial": request.GET.get("serial", "")[:40]}
-    form = SheetForm(*sent, kit=request.kit, unit=usual_units(request.user, request.kit).length, initial=usual)
+    form = SheetForm(*sent, kit=request.kit, unit=usual_units().length, initial=usual)
     context: dict[str, Any] = {"form": form, "step": None}
     if request.method == "POST":
         answer = _take_in(request, form)

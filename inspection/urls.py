@@ -1,6 +1,17 @@
 from django.urls import path
 
-from . import correction_urls, entry_views, feed_views, mark_views, sections, sheet_views, upload, view3d, views
+from . import (
+    characteristic_views,
+    correction_urls,
+    entry_views,
+    feed_views,
+    mark_views,
+    sections,
+    sheet_views,
+    upload,
+    view3d,
+    views,
+)
 
 app_name = "inspection"
 urlpatterns = [
@@ -24,5 +35,15 @@ urlpatterns = [
     path("instruments/<str:code>/", views.instrument, name="instrument"),
     path("add-instrument/", views.add_instrument, name="add-instrument"),
     path("parts/<str:part_number>/<str:letter>/scans/", views.revision_scans, name="revision_scans"),
+    path(
+        "parts/<str:part_number>/<str:letter>/characteristics/",
+        characteristic_views.characteristics,
+        name="characteristics",
+    ),
+    path(
+        "parts/<str:part_number>/<str:letter>/characteristics/<int:number>/",
+        characteristic_views.characteristic,
+        name="characteristic",
+    ),
     *correction_urls.urlpatterns,
 ]

@@ -58,7 +58,9 @@ def known_to(kit: Kit, serials: Iterable[str]) -> Known:
     parts: dict[int, str] = {}
     closed = set()
     characteristics = list(
-        Characteristic.objects.filter(revision__in=drawn).select_related("revision__component__kit").order_by("-number")
+        Characteristic.objects.filter(revision__in=drawn)
+        .select_related("revision__component__kit", "feed")
+        .order_by("-number")
     )
     for row in characteristics:
         drawn[row.revision_id][row.name.casefold()] = row

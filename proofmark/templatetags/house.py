@@ -18,6 +18,7 @@ SHEETS = (
     ("Definition", "parts:definition"),
     ("Casts", "casting:revision_casts"),
     ("Scans", "inspection:revision_scans"),
+    ("Process", "inspection:characteristics"),
     ("Trials", "lessons:revision_trials"),
     ("Lessons", "lessons:revision_lessons"),
     ("Logbook", "parts:logbook"),

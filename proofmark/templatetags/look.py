@@ -13,9 +13,11 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
+from metrology.over_pours import PourChart
 from proofmark.drawing import charts, words
 from proofmark.drawing.gauge import draw_gauge
 from proofmark.drawing.numbers import NBSP, Number, is_number, with_unit, written
+from proofmark.drawing.pours import draw_pours
 
 register = template.Library()
 
@@ -158,6 +160,12 @@ def trend(
     label: str = "",
 ) -> SafeString | str:
     return charts.draw_trend(points, limit=_figure(limit), forbidden=forbidden, unit=unit, title=title, label=label)
+
+
+@register.simple_tag
+def pours(chart: PourChart) -> SafeString | str:
+    """Values of one characteristic in the order of pouring, against its limits."""
+    return draw_pours(chart)
 
 
 @register.simple_tag

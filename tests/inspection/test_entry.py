@@ -82,8 +82,8 @@ def test_what_is_no_length_is_refused_with_a_sentence(text):
     assert refused.value.sentence.endswith(".")
 
 
-def test_who_works_in_inches_weighs_in_pounds_and_angles_stay():
-    units = EntryUnits("in")
+def test_who_weighs_in_pounds_types_pounds_and_angles_stay():
+    units = EntryUnits("in", customary=True)
     assert (units.of("mm"), units.of("kg"), units.of("°"), units.of("1")) == ("in", "lb", "°", "1")
     assert units.read("88.1849", "kg") == Decimal("40.0000")
     assert (units.read("12°30'", "°"), units.read("0,35", "1")) == (Decimal("12.5"), Decimal("0.35"))
@@ -100,7 +100,7 @@ def test_what_is_shown_is_read_again_as_the_same(length, unit, shown):
 
 
 def test_limits_are_shown_in_the_persons_unit_beside_those_of_the_drawing(sheet, technician, session):
-    technician.length_unit = "in"
+    technician.length_unit, technician.other_units = "in", "us"
     technician.save()
     page = session.get(URL).content.decode()
     assert "23.5827 to 23.6614\u00a0in (599 to 601\u00a0mm on the drawing)" in page
