@@ -23,6 +23,7 @@ from metrology.calculations import (
     gauge_bias,
     gauge_study,
     groups,
+    learning,
     lengths,
     levelling,
     loops,
@@ -33,6 +34,7 @@ from metrology.calculations import (
     ring_setting_out,
     rings,
     sampling,
+    scaling,
     series,
     site_control,
     tolerance,
@@ -79,6 +81,8 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     *levelling.CALCULATIONS,
     *anchors.CALCULATIONS,
     *fits.CALCULATIONS,
+    *learning.CALCULATIONS,
+    *scaling.CALCULATIONS,
     *lengths.CALCULATIONS,
 )  # fmt: skip
 
