@@ -1,5 +1,6 @@
 """Taking in a scan: the file with its unit, and for a table of points a look at its rows first."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -73,8 +74,6 @@ def table_step(stored: StoredFile, data: QueryDict, choice: TableChoice | None =
 @require_http_methods(["GET", "HEAD", "POST"])
 @may("inspection.add_scan")
 def upload_scan(request: HttpRequest, serial: str) -> HttpResponse:
-    if there := sent_before(request):
-        return redirect(there)
     piece = cast_or_404(request.kit, serial)
     context: dict[str, Any] = {"cast": piece, "revision": piece.revision}
     try:
@@ -85,15 +84,21 @@ def upload_scan(request: HttpRequest, serial: str) -> HttpResponse:
     sent = (request.POST, request.FILES) if request.method == "POST" else ()
     form = ScanForm(*sent, kit=request.kit, initial=usual)
     if request.method == "POST":
-        answer = _take_in(request, form, piece)
+        answer = take_in(request, form, lambda **file: _upload(request, form, piece, **file))
         if isinstance(answer, HttpResponse):
             return answer
         context["table"] = answer
     return render(request, "inspection/upload_scan.html", context | {"form": form})
 
 
-def _take_in(request: HttpRequest, form: ScanForm, piece: Cast) -> HttpResponse | TableStep | None:
-    """First the file, outside any transaction for it may be large; then its rows, if it is a table; then the record."""
+def take_in(request: HttpRequest, form: ScanForm, act: Callable[..., models.Model]) -> HttpResponse | TableStep | None:
+    """First the file, outside any transaction for it may be large; then its rows, if it is a table; then the record.
+
+    act: makes the record, of whatever was scanned; called with file, original_name, table and overrule. Answers with
+    the way to the record; else the form is to be shown again, with the rows of the table if there are any.
+    """
+    if there := sent_before(request):
+        return redirect(there)
     valid = form.is_valid()
     stored, step = form.kept_file, None
     try:
@@ -104,7 +109,9 @@ def _take_in(request: HttpRequest, form: ScanForm, piece: Cast) -> HttpResponse 
         if valid and not form.insists:
             check_stated_unit(stored, form.original_name, form.cleaned_data["unit"])
         if valid and (step is None or step.confirmed):
-            return redirect(submit_once(request, lambda: _upload(request, form, piece, stored, step)))
+            given = {"original_name": form.original_name, "table": step.preview.choice if step else None}
+            given |= {"file": stored, "overrule": form.insists}
+            return redirect(submit_once(request, lambda: act(**given)))
     except Refusal as refusal:
         add_refusal(form, refusal)
         form.likely_unit = getattr(refusal, "likely_unit", "")
@@ -115,19 +122,9 @@ def _take_in(request: HttpRequest, form: ScanForm, piece: Cast) -> HttpResponse 
     return None
 
 
-def _upload(
-    request: HttpRequest, form: ScanForm, piece: Cast, stored: StoredFile, step: TableStep | None
-) -> models.Model:
+def _upload(request: HttpRequest, form: ScanForm, piece: Cast, **file: Any) -> models.Model:
     given = {name: form.cleaned_data[name] for name in ("unit", "instrument", "scanned_at")}
-    return services.upload_scan(
-        piece,
-        file=stored,
-        original_name=form.original_name,
-        table=step.preview.choice if step else None,
-        overrule=form.insists,
-        by=request.user,
-        **given,
-    )
+    return services.upload_scan(piece, by=request.user, **file, **given)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

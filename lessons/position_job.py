@@ -10,6 +10,7 @@ import numpy as np
 from django.db import transaction
 from django_tasks import task
 
+from inspection.services.scans import how_to_read
 from lessons.models import MockupScan
 from logbook.files import keep, local_path
 from logbook.services import record
@@ -90,7 +91,7 @@ def _work_out(scan: MockupScan, report: work.Reporter, at: datetime) -> None:
     report("reading", 0.0)
     parts = placed_parts(scan)
     with local_path(scan.file) as path:
-        file = read_scan_file(path, unit=scan.unit, name=scan.original_name, progress=report)
+        file = read_scan_file(path, unit=scan.unit, name=scan.original_name, progress=report, **how_to_read(scan))
     scale = float(scan.mockup.scale)
     cloud = file.cloud
     if scale != 1:

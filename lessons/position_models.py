@@ -105,6 +105,9 @@ class MockupScan(Work):
     file = models.ForeignKey(StoredFile, on_delete=models.PROTECT, related_name="+")
     original_name = models.CharField(max_length=255)
     unit = models.CharField("unit of the file", max_length=5, choices=LengthUnit)
+    reading = models.JSONField(
+        default=dict, blank=True, help_text="What a person said about reading the file: table, overruled unit."
+    )
     instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="mockup_scans")
     scanned_at = models.DateTimeField()
     placing = models.CharField(max_length=15, choices=Placing, default=Placing.BEST_FIT)

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 from pathlib import PurePath
-from typing import Any
+from typing import Any, Protocol
 
 from django.contrib.auth.models import AbstractUser
 from django.db import transaction
@@ -48,7 +48,14 @@ def nominal_of(revision: Revision) -> Geometry | None:
     return revision.geometry.filter(role=Geometry.Role.NOMINAL, current=True).select_related("file").first()
 
 
-def how_to_read(scan: Scan) -> dict[str, Any]:
+class ReadFile(Protocol):
+    """A record with a scan file: its unit, and what a person said about reading it (`reading_of`)."""
+
+    unit: str
+    reading: dict[str, Any]
+
+
+def how_to_read(scan: ReadFile) -> dict[str, Any]:
     """What a person said about reading the file, as arguments of `metrology.reading.read_scan_file`."""
     table = scan.reading.get("table")
     return {

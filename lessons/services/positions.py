@@ -11,12 +11,13 @@ from django.db import transaction
 from django.utils import timezone
 
 from inspection.models import Instrument
-from inspection.services.scans import keep_scan_file
+from inspection.services.scans import keep_scan_file, reading_of
 from lessons.errors import LessonsRefusal
 from lessons.models import Mockup, MockupScan, NominalAssembly, PlacedPart, Trial
 from lessons.position_table import Preview
 from logbook.models import StoredFile
 from logbook.services import record
+from metrology.reading import TableChoice
 from metrology.wording import count
 from parts.models import Characteristic, LengthUnit
 from parts.numbering import next_code
@@ -102,6 +103,8 @@ def scan_mockup(
     by_control: bool = False,
     axes: str = MockupScan.Axes.ASSEMBLY,
     search_mm: Decimal = Decimal(40),
+    table: TableChoice | None = None,
+    overrule: bool = False,
     by: AbstractUser,
     scanned_at: datetime | None = None,
     at: datetime | None = None,
@@ -109,7 +112,8 @@ def scan_mockup(
     """A scan of the whole mock-up, waiting for its job. file: a StoredFile from `keep_scan_file`, or what that takes.
 
     pairs: six numbers each, scan x y z and assembly x y z, mm; for marked points. by_control: fit the whole to the
-    control parts of the table. Refuses what cannot be measured, with its reason.
+    control parts of the table. table, overrule: how the file is read, as for the scan of a cast. Refuses what cannot be
+    measured, with its reason.
     """
     at = at or timezone.now()
     scanned_at = scanned_at or at
@@ -141,6 +145,7 @@ def scan_mockup(
         file=stored,
         original_name=PurePath(original_name).name[:255],
         unit=unit,
+        reading=reading_of(unit, table, overrule=overrule),
         instrument=instrument,
         scanned_at=scanned_at,
         placing=placing,
@@ -152,6 +157,7 @@ def scan_mockup(
         asked_at=at,
     )
     details = {"file": stored.sha256, "instrument": instrument.code, "assembly": assembly.number}
+    details["reading"] = scan.reading
     sentence = f"Scan of mock-up {mockup} uploaded for position report {scan}: {scan.original_name}, in {unit}."
     record(by, "mockup-scan.uploaded", scan, sentence, details=details, at=at)
     from lessons.position_job import enqueue

@@ -11,7 +11,7 @@ from django.views.decorators.vary import vary_on_headers
 
 from inspection.forms import RunAgainForm
 from inspection.queries import usual_scanner
-from inspection.services.scans import keep_scan_file
+from inspection.upload import take_in
 from lessons.forms import positions as forms
 from lessons.models import Mockup, MockupScan, PlacedPart
 from lessons.position_job import STAGES, enqueue
@@ -20,7 +20,6 @@ from lessons.queries import positions as queries
 from lessons.queries.trials import mockup_or_404
 from lessons.reading.positions import Report, spoken_reports, state_in_words
 from lessons.services import positions as services
-from logbook.once import sent_before, submit_once
 from metrology.assembly_table import turns_from
 from parts.acting import act_once, act_or_say, add_refusal, may
 from parts.errors import Refusal
@@ -99,33 +98,14 @@ def scan_mockup(request: HttpRequest, code: str) -> HttpResponse:
         return render(request, "lessons/position_scan.html", context | {"stopped": refusal.sentence})
     usual = {"instrument": usual_scanner(request.kit, request.user)}
     form = forms.MockupScanForm(request.POST or None, request.FILES or None, mockup=mockup, initial=usual)
-    if request.method == "POST" and (answer := _take_in(request, form, mockup)):
-        return answer
+    if request.method == "POST":
+        answer = take_in(
+            request, form, lambda **file: services.scan_mockup(mockup, by=request.user, **file, **form.asked())
+        )
+        if isinstance(answer, HttpResponse):
+            return answer
+        context["table"] = answer
     return render(request, "lessons/position_scan.html", context | {"form": form})
-
-
-def _take_in(request: HttpRequest, form: forms.MockupScanForm, mockup: Mockup) -> HttpResponse | None:
-    """First the file, outside any transaction for it may be large, then the record."""
-    if there := sent_before(request):
-        return redirect(there)
-    valid = form.is_valid()
-    stored = form.kept_file
-    try:
-        if upload := form.cleaned_data.get("file"):
-            stored = keep_scan_file(upload, form.original_name)
-        if valid:
-
-            def act() -> MockupScan:
-                return services.scan_mockup(
-                    mockup, file=stored, original_name=form.original_name, by=request.user, **form.asked()
-                )
-
-            return redirect(submit_once(request, act))
-    except Refusal as refusal:
-        add_refusal(form, refusal)
-    if stored and "file" not in form.errors:
-        form.keep(stored)
-    return None
 
 
 @require_safe

@@ -22,6 +22,7 @@ from lessons.reading.positions import Report
 from lessons.services import positions as services
 from logbook.models import Entry
 from metrology.assembly import PlacedPart as Placed
+from metrology.reading import TableChoice, read_scan
 from tests import make
 from tests.make import NOON
 from tests.refusals import refused
@@ -324,6 +325,65 @@ def test_stopping_and_working_out_again(upload, technician, signed_in):
     client.post(reverse("lessons:position_report_again", args=["TPW", scan.code]), {"unit": "cm"})
     scan.refresh_from_db()
     assert (scan.state, scan.attempt, scan.unit) == ("waiting", 2, "cm")
+
+
+# The file of the scan
+
+
+@pytest.fixture
+def page(assembly, mockup, scanner, technician, signed_in):
+    """page(…) sends the form of the upload page; what is given replaces the usual."""
+    session = signed_in(technician)
+
+    def send(content=None, name="scan.csv", **given):
+        file = {"file": SimpleUploadedFile(name, content)} if content is not None else {}
+        usual = {
+            "unit": "mm", "instrument": scanner.pk, "scanned_at": "2026-05-12 12:00", "placing": "as scanned",
+            "axes": "assembly", "search_mm": "40",
+        }  # fmt: skip
+        return session.post(reverse("lessons:scan_mockup", args=MOCKUP), usual | file | given)
+
+    return send
+
+
+def told(answer, **changed):
+    """What the form of the answer would send: the kept file, and how its rows are read."""
+    step, form = answer.context["table"], answer.context["form"]
+    values = step.form.data if step.form.is_bound else step.form.initial
+    choice = {name: values[name] for name in ("delimiter", "decimal", "skipped", "x", "y", "z")}
+    return {"kept": form.data["kept"], "shown": step.shown, "confirm": "1"} | choice | changed
+
+
+def test_a_table_of_points_is_shown_before_it_is_taken_and_read_as_was_agreed(page, scan_ply, tmp_path):
+    points = read_scan(tmp_path / "scan.ply", unit="mm").points
+    rows = "x;y;z\n" + "".join(f"{y:.3f};{x:.3f};{z:.3f}\n".replace(".", ",") for x, y, z in points.tolist())
+    first = page(rows.encode())
+    assert "These are x, y and z: find the parts" in first.content.decode()
+    second = page(**told(first, x="2", y="1"))
+    assert "Look once more" in second.content.decode()
+    assert not MockupScan.objects.exists()
+    assert page(**told(second)).status_code == 302
+    scan = MockupScan.objects.get()
+    assert scan.reading == {"table": TableChoice("semicolon", "comma", 1, 2, 1, 3).as_stored()}
+    assert Entry.objects.first().details["reading"] == scan.reading
+    assert worked_out(scan).state == "done", scan.error
+    assert {row.part["label"]: row.part["found"] for row in Report(scan).rows} == {"P1": True, "P2": True, "P3": True}
+
+
+def test_a_file_that_states_another_unit_stops_and_one_tap_mends_it(page):
+    rows = "x [in];y [in];z [in]\n" + "".join(f"{k};{k * k % 97};{k % 7}\n" for k in range(200))
+    first = page(rows.encode())
+    second = page(**told(first))
+    assert "in inches" in second.content.decode() or "inches" in second.context["form"].errors["unit"][0]
+    assert not MockupScan.objects.exists()
+    assert page(**told(first), take_unit="in").status_code == 302
+    assert (MockupScan.objects.get().unit, MockupScan.objects.get().original_name) == ("in", "scan.csv")
+
+
+def test_what_cannot_be_a_scan_is_refused_beside_the_file_with_nothing_kept(page):
+    answer = page(b"%PDF-1.7 a drawing", "scan.ply")
+    assert "a PDF document" in answer.context["form"].errors["file"][0]
+    assert not MockupScan.objects.exists()
 
 
 WRITES = {
