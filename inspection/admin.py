@@ -11,5 +11,6 @@ for model in (
     models.Scan,
     models.ScanResult,
     models.Measurement,
+    models.ClosureLoop,
 ):
     admin.site.register(model, ReadOnly)

@@ -255,3 +255,4 @@ class Measurement(models.Model):
 
 # Models of this app in modules of their own.
 from .alignment_models import MarkedPoint  # noqa: E402, F401
+from .closure_models import ClosureLoop, LoopMember  # noqa: E402, F401

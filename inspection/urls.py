@@ -2,6 +2,7 @@ from django.urls import path
 
 from . import (
     characteristic_views,
+    closure_urls,
     correction_urls,
     entry_views,
     feed_views,
@@ -45,5 +46,6 @@ urlpatterns = [
         characteristic_views.characteristic,
         name="characteristic",
     ),
+    *closure_urls.urlpatterns,
     *correction_urls.urlpatterns,
 ]

@@ -105,6 +105,8 @@ def normal_chance(loop: Loop, contributors: Sequence[Contributor], limits: GapLi
 def _behind(loop: Loop, contributors: Sequence[Contributor], limits: GapLimits, seed: int) -> Floats:
     """Chances for means and standard deviations that may stand behind the casts, (_BEHIND,).
 
+    Contributors that are equal, name and all, are pieces of one kind: the same mean and spread stands behind them.
+
     Of n casts with mean m and standard deviation s: s' = s √((n − 1)/χ²), mean' = m + z s'/√n. For one measured
     dimension and one limit the bound is that of the normal tolerance interval.
     """
@@ -113,7 +115,9 @@ def _behind(loop: Loop, contributors: Sequence[Contributor], limits: GapLimits, 
     sds = np.ones((len(contributors), _BEHIND, 1))
     for row, one in enumerate(contributors):
         means[row] = one.middle
-        if one.spread == "measured":
+        if (first := list(contributors).index(one)) < row:
+            means[row], sds[row] = means[first], sds[first]
+        elif one.spread == "measured":
             n = len(one.measured)
             sds[row, :, 0] = one.sd * np.sqrt((n - 1) / random.chisquare(n - 1, _BEHIND))
             means[row, :, 0] += random.standard_normal(_BEHIND) * sds[row, :, 0] / np.sqrt(n)
@@ -164,24 +168,24 @@ class Remedy:
 def remedies(loop: Loop, contributors: Sequence[Contributor], limits: GapLimits, *, seed: int = 1) -> list[Remedy]:
     """Single changes, the one that brings most first; all on the same luck. Common practice, no source.
 
-    A shift is offered where both limits are given; a contributor that does not move the gap is left out.
+    Equal contributors are pieces of one kind and change together. A shift is offered where both limits are given; a
+    contributor that does not move the gap is left out.
     """
     found = []
     stack = stack_up(loop, contributors)
-    for row, one in enumerate(contributors):
-        slope = float(stack.sensitivities[row])
+    for one in dict.fromkeys(contributors):
+        rows = [row for row, other in enumerate(contributors) if other == one]
+        slope = float(stack.sensitivities[rows].sum())
         if stack.sd > 0 and abs(slope) * (one.sd or one.half or 1.0) < 1e-9 * stack.sd:
             continue  # it does not move the gap
         if one.sd > 0:
-            found.append(
-                Remedy(one.name, "halve", 0.0, _share(loop, contributors, row, one.tightened(0.5), limits, seed))
-            )
+            after = _share(loop, contributors, rows, one.tightened(0.5), limits, seed)
+            found.append(Remedy(one.name, "halve", 0.0, after))
         if slope and limits.lower is not None and limits.upper is not None:
             shift = ((limits.lower + limits.upper) / 2 - stack.middle) / slope
             if shift:
-                found.append(
-                    Remedy(one.name, "shift", shift, _share(loop, contributors, row, moved(one, shift), limits, seed))
-                )
+                after = _share(loop, contributors, rows, moved(one, shift), limits, seed)
+                found.append(Remedy(one.name, "shift", shift, after))
     return sorted(found, key=lambda each: -each.share)
 
 
@@ -197,12 +201,17 @@ def moved(one: Contributor, by: float) -> Contributor:
 
 
 def _share(
-    loop: Loop, contributors: Sequence[Contributor], row: int, changed: Contributor, limits: GapLimits, seed: int
+    loop: Loop,
+    contributors: Sequence[Contributor],
+    rows: Sequence[int],
+    changed: Contributor,
+    limits: GapLimits,
+    seed: int,
 ) -> float:
-    changed_row = [*contributors[:row], changed, *contributors[row + 1 :]]
-    if isinstance(loop, LinearLoop) and all(one.spread == "normal" for one in changed_row):
-        return normal_chance(loop, changed_row, limits)
-    return float(limits.inside(draw_gaps(loop, changed_row, TO_SEARCH, seed)).mean())
+    after = [changed if row in rows else one for row, one in enumerate(contributors)]
+    if isinstance(loop, LinearLoop) and all(one.spread == "normal" for one in after):
+        return normal_chance(loop, after, limits)
+    return float(limits.inside(draw_gaps(loop, after, TO_SEARCH, seed)).mean())
 
 
 def factor_to_reach(

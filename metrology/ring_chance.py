@@ -8,7 +8,7 @@ from metrology.bodies import Floats, Ints
 from metrology.errors import InputError
 from metrology.matching import match_a_chain, match_round_a_ring
 from metrology.ring_chain import Closing, Errors, FixedPlaces, FreeChain, Joints, Ring
-from metrology.ring_closure import FREE_KINDS, KINDS, PLACES, Limits, PieceErrors, Spread, chance_fixed, chance_free
+from metrology.ring_closure import FREE_KINDS, KINDS, Limits, PieceErrors, Spread, chance_fixed, chance_free
 
 # Means and standard deviations that may stand behind the casts, and assemblies looked at for each.
 _BEHIND, _EACH = 200, 500
@@ -21,12 +21,13 @@ def spreads_of(casts: Errors) -> PieceErrors:
 
 
 def chances_behind(
-    ring: Ring, casts: Errors, limits: Limits, *, fixed: bool, seed: int, places: PieceErrors | None = None
+    ring: Ring, casts: Errors, limits: Limits, *, fixed: bool, seed: int, others: PieceErrors | None = None
 ) -> Floats:
     """Chances of closing for means and standard deviations that may stand behind the casts, (200,).
 
     Each kind of error taken as normal and apart from the others: s' = s √((n − 1)/χ²), mean' = m + z s'/√n
-    (generalised pivots). Quantiles of them are the bounds of the chance. places: how the set-out places vary.
+    (generalised pivots). Quantiles of them are the bounds of the chance. others: how the kinds vary that the
+    casts do not tell, such as the set-out places.
     """
     given = {kind: values for kind, values in _measured(casts).items() if fixed or kind in FREE_KINDS}
     if not given:
@@ -39,8 +40,8 @@ def chances_behind(
         sd = values.std(ddof=1) * np.sqrt((n - 1) / random.chisquare(n - 1, _BEHIND))
         behind[kind] = values.mean() + random.standard_normal(_BEHIND) * sd / np.sqrt(n), sd
     stood = {}
-    for kind in PLACES if fixed and places is not None else ():
-        if (spread := getattr(places, kind)) is not None:
+    for kind in (KINDS if fixed else FREE_KINDS) if others is not None else ():
+        if kind not in given and (spread := getattr(others, kind)) is not None:
             stood[kind] = spread.fill(random, np.empty((ring.pieces, _EACH)))
     chain, fixed_places = FreeChain(ring), FixedPlaces(ring)
     shares = np.zeros(_BEHIND)

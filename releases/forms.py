@@ -125,6 +125,8 @@ LABELS = {
     "minimum": ("Casts needed", 1, 1000),
     "coverage": ("Share of the surface to be measured, 0 to 1", 0, 1),
     "worst_ratio": ("Most that U may be of the half tolerance", 0.01, 1),
+    "wanted": ("Wanted chance of closing, 0 to 1", 0.01, 0.9999),
+    "confidence": ("Confidence of that chance, 0 to 1", 0.5, 0.999),
     "drawing": ("A drawing is needed", None, None),
     "closed": ("The mesh must be closed", None, None),
     "alignment": ("The verdict rests on", None, None),

@@ -4,7 +4,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from casting.models import Batch, Cast, Mould, Nonconformity, StrengthTest
-from inspection.models import Instrument, Measurement
+from inspection.models import ClosureLoop, Instrument, LoopMember, Measurement
 from lessons.models import Lesson, Mockup, Question, Trial
 from logbook.files import keep
 from parts.models import Characteristic, Component, Geometry, Interface, Kit, Revision
@@ -99,6 +99,20 @@ def measurement(of, characteristic, value, by, with_instrument, **fields):
         instrument=with_instrument,
         **(standard | fields),
     )
+
+
+def loop(by, code="LP-01", members=(), **fields):
+    """A row that closes between 8 and 16 mm; members: (component, number, sensitivity, times) or (nominal, half)."""
+    standard = {"name": "Bay", "lower": 8, "upper": 16, "created_by": by, "created_at": NOON}
+    made = ClosureLoop.objects.create(kit=kit(), code=code, **(standard | fields))
+    for place, said in enumerate(members, 1):
+        if isinstance(said[0], Component):
+            row = dict(zip(("component", "number", "sensitivity", "times"), said, strict=False))
+        else:
+            nominal, half = said
+            row = {"nominal": nominal, "lower": nominal - half, "upper": nominal + half}
+        LoopMember.objects.create(loop=made, position=place, name=f"m{place}", **row)
+    return made
 
 
 def mockup(code="MU-01", **fields):

@@ -255,9 +255,9 @@ def _bounds(
     left = 1 - inputs.confidence
     if casts is None:
         return clopper_pearson(chance.inside, chance.assemblies, left, left)
-    shares = chances_behind(
-        ring, casts, limits, fixed=inputs.built == "fixed", seed=inputs.seed, places=_errors(inputs)
-    )
+    places = PieceErrors(**{kind: getattr(_errors(inputs), kind) for kind in PLACES})
+    fixed = inputs.built == "fixed"
+    shares = chances_behind(ring, casts, limits, fixed=fixed, seed=inputs.seed, others=places)
     low, high = np.quantile(shares, [left, inputs.confidence])
     return float(low), float(high)
 

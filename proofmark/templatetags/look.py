@@ -13,10 +13,12 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
+from metrology.calculations.plots import Plot
 from metrology.over_pours import PourChart
 from proofmark.drawing import charts, words
 from proofmark.drawing.gauge import draw_gauge
 from proofmark.drawing.numbers import NBSP, Number, is_number, with_unit, written
+from proofmark.drawing.plot import draw_plot
 from proofmark.drawing.pours import draw_pours
 
 register = template.Library()
@@ -148,6 +150,12 @@ def histogram(
         under=under,
         label=label,
     )
+
+
+@register.simple_tag(name="plot")
+def draw_figure(figure: Plot) -> SafeString:
+    """A plot as `metrology.calculations.plots` describes it, in its own units."""
+    return draw_plot(figure, x_unit=figure.x.unit, y_unit=figure.y.unit)
 
 
 @register.simple_tag
