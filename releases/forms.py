@@ -12,7 +12,7 @@ from parts.alignment_models import AlignmentKind
 from parts.fields import DecimalCommaField
 from parts.models import Revision
 
-from .gate import CHECKS, GateReading
+from .gate import CHECKS, GateReading, process
 from .gate.base import Check
 
 STOPS_FIRST_HELP = "What stops the revision stands first."
@@ -130,9 +130,21 @@ LABELS = {
     "drawing": ("A drawing is needed", None, None),
     "closed": ("The mesh must be closed", None, None),
     "alignment": ("The verdict rests on", None, None),
+    "process": ("Asked of the process", None, None),
+    "fewest": ("Casts to tell it by", 2, 10_000),
+    "ppk": ("Least Ppk, shown with 95\u00a0% confidence", 0.1, 10),
+    "share": ("Least share of the casts to come, 0 to 1", 0.5, 0.999999),
 }
 # Settings that are words, with what can be chosen.
-CHOICES = {"alignment": [("", "what the definition says"), *AlignmentKind.choices]}
+CHOICES = {
+    "alignment": [("", "what the definition says"), *AlignmentKind.choices],
+    "process": [
+        (process.NOTHING, "nothing"),
+        (process.STABLE, "stable"),
+        (process.CAPABLE, "stable, with the least Ppk"),
+        (process.SHARE, "stable, with the least share of the casts to come"),
+    ],
+}
 
 
 def _setting(name: str, standard: Any, value: Any) -> forms.Field:

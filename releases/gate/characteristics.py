@@ -39,6 +39,7 @@ class Asked:
     unit: str
     decimals: int
     readings: tuple[Reading, ...]
+    url: str = ""
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,7 @@ def evidence(revisions: Sequence[Revision]) -> dict[int, Evidence]:
                     Reading(m.cast.serial, float(m.value), float(m.uncertainty), m.cast.get_absolute_url())
                     for m in readings[row.pk]
                 ),
+                reverse("inspection:characteristic", args=[*revision.url_args(), row.number]),
             )
             for row in rows
             if row.revision_id == revision.pk
@@ -129,7 +131,7 @@ def decide(evidence: Evidence, settings: Mapping[str, Any], at: datetime) -> Fin
         "conform",
         f"All {count(len(evidence.asked), 'characteristic')} conform on {count(len(casts), 'cast')}. "
         f"Closest to a limit: {_reading(item, reading)}",
-        links=(Link("Definition", evidence.url),),
+        links=(*_link(item), Link("Definition", evidence.url)),
         gauge=_gauge(item),
         figures={"closest": _margin(item, reading)},
     )
@@ -154,6 +156,11 @@ def _asked(item: Asked) -> str:
     return f"Asked: {limits(item.lower, item.upper, item.unit, item.decimals)}."
 
 
+def _link(item: Asked) -> tuple[Link, ...]:
+    """To the page of the characteristic over all casts."""
+    return (Link(f"{item.number} {item.name}", item.url),) if item.url else ()
+
+
 def _gauge(item: Asked) -> Gauge:
     guard = max((reading.uncertainty for reading in item.readings), default=0.0)
     values = tuple(reading.value for reading in item.readings)
@@ -163,7 +170,7 @@ def _gauge(item: Asked) -> Gauge:
 def _rest(item: Asked, found: Sequence[tuple[Asked, Reading]]) -> dict[str, Any]:
     addresses = {reading.serial: reading.url for _, reading in found}
     return {
-        "links": tuple(Link(serial, url) for serial, url in addresses.items()),
+        "links": (*_link(item), *(Link(serial, url) for serial, url in addresses.items())),
         "gauge": _gauge(item),
         "figures": {"readings": len(found)},
     }
