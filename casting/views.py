@@ -15,7 +15,7 @@ from parts.acting import act_once, may
 from parts.models import Component, Revision
 from parts.queries import revision_or_404
 
-from . import forms, queries, services
+from . import forms, queries, services, what_if
 from .hooks import rendered_mould_panels, rendered_panels
 from .models import Cast, Nonconformity
 from .reading import cast_in_words, strength_in_words
@@ -52,6 +52,7 @@ def cast(request: HttpRequest, serial: str) -> HttpResponse:
         "nonconformities": piece.nonconformities.select_related("found_by", "decided_by", "kit"),
         "strength_tests": piece.batch.strength_tests.all() if piece.batch else [],
         "panels": rendered_panels(request, piece),
+        "what_if": what_if.of_cast(piece),
     }
     return render(request, "casting/cast.html", context)
 
@@ -238,10 +239,13 @@ def batches(request: HttpRequest) -> HttpResponse:
 @may("casting.view_batch")
 def batch(request: HttpRequest, code: str) -> HttpResponse:
     found = queries.batch_or_404(request.kit, code)
+    page = _page(request, queries.casts_with_facts().filter(batch=found))
+    tests = list(found.strength_tests.select_related("logged_by"))
     context = {
         "batch": found,
-        "page": _page(request, queries.casts_with_facts().filter(batch=found)),
-        "strength_tests": found.strength_tests.select_related("logged_by"),
+        "page": page,
+        "strength_tests": tests,
+        "what_if": what_if.of_batch(found, tests, page.object_list),
     }
     return render(request, "casting/batch.html", context)
 

@@ -7,6 +7,7 @@ from django.http import HttpRequest
 
 from casting.models import Cast, Mould
 
+from . import what_if
 from .compared import corrections_with_facts
 from .mould_models import CastsCompared
 from .queries import measurement_sheet, scans_with_facts
@@ -21,12 +22,16 @@ def cast_panel(request: HttpRequest, cast: Cast) -> tuple[str, dict[str, Any]]:
 
 
 def mould_panel(request: HttpRequest, mould: Mould) -> tuple[str, dict[str, Any]]:
-    return "inspection/_mould.html", {
-        "mould": mould,
-        "compared": CastsCompared.objects.filter(mould=mould, state=CastsCompared.State.DONE)
+    compared = (
+        CastsCompared.objects.filter(mould=mould, state=CastsCompared.State.DONE)
         .select_related("revision__component__kit")
         .order_by("-asked_at", "-pk")
-        .first(),
+        .first()
+    )
+    return "inspection/_mould.html", {
+        "mould": mould,
+        "compared": compared,
+        "what_if": what_if.of_mould(mould, compared),
         "corrections": list(corrections_with_facts().filter(mould=mould)),
         "made_from": corrections_with_facts().filter(made=mould).first(),
     }

@@ -5,7 +5,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from lessons import services
+from lessons import services, what_if
 from lessons.forms import trials as forms
 from lessons.models import Question
 from lessons.queries import trials as queries
@@ -39,6 +39,7 @@ def mockup(request: HttpRequest, code: str) -> HttpResponse:
         "spoken": mockup_in_words(found),
         "questions": queries.questions_for_list(request.kit).filter(mockup=found),
         "page": trials,
+        "what_if": what_if.of_mockup(found),
     }
     return render(request, "lessons/mockup.html", context | panel(found))
 

@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from lessons import services
+from lessons import services, what_if
 from lessons.forms import trials as forms
 from lessons.models import FitCheck, Lesson, Trial, TrialPiece
 from lessons.queries import positions
@@ -102,6 +102,8 @@ def _trial_page(request: HttpRequest, found: Trial, **bound: Form) -> HttpRespon
             "piece_form": bound.get("piece") or forms.PieceForm(trial=found),
             "note_form": bound.get("note") or forms.NoteForm(initial=note),
         }
+    else:
+        context["what_if"] = what_if.of_trial(found)
     template = "lessons/trial_running.html" if running else "lessons/trial.html"
     return render(request, template, context)
 

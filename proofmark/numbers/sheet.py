@@ -6,6 +6,8 @@ from typing import Any
 from metrology.calculations.calculation import AnyCalculation
 from metrology.calculations.fields import Amount, Choice, Grid, Many, Spec, Table, Whole, defaults, specs
 from metrology.calculations.problems import Problem
+from metrology.calculations.reading import read
+from metrology.calculations.running import plain
 from metrology.wording import listed
 
 from . import pasting
@@ -26,6 +28,8 @@ class Sheet:
         self.boxes: list[Box] = []
         self.plain: dict[str, Any] = {}
         self.whole: list[str] = []  # problems of the inputs as a whole
+        self.of_a_record = False
+        self.missing: list[str] = []  # labels of boxes that a record left empty
         self._rows: dict[str, list[int]] = {}  # of tables: which shown row each given row is
         self._failed = False
 
@@ -39,6 +43,30 @@ class Sheet:
             _fill(box, spec, value)
             sheet.boxes.append(box)
         sheet._read()
+        return sheet
+
+    @classmethod
+    def of_record(cls, calculation: AnyCalculation, given: Mapping[str, Any], system: str) -> "Sheet":
+        """given: some of the inputs, as the shell takes them. What is not given stands at its default; where it has
+        none the box is left empty, and `missing` names it. Raises Refused for figures that cannot be read.
+        """
+        sheet = cls(calculation, system)
+        sheet.of_a_record = True
+        optional = defaults(calculation.inputs)
+        # Boxes that stay empty are read from the worked example, only so that the rest can be read.
+        needed = {name: value for name, value in plain(calculation.example).items() if name not in optional}
+        inputs = read(calculation.inputs, needed | dict(given))
+        for name, spec in specs(calculation.inputs).items():
+            box = _box(name, spec, optional.get(name, ...), system)
+            if name in given or name in optional:
+                _fill(box, spec, getattr(inputs, name))
+            else:
+                sheet.missing.append(box.label)
+                if isinstance(box, Cells):
+                    _finish(box)
+            sheet.boxes.append(box)
+        sheet._read()
+        sheet._failed = sheet._failed or bool(sheet.missing)
         return sheet
 
     @classmethod
@@ -95,6 +123,13 @@ class Sheet:
                 self._place_in_row(box, steps, problem.sentence)
             else:
                 _say(box, steps[1:], problem.sentence)
+
+    def lacks(self, problems: tuple[Problem, ...]) -> None:
+        """A record that does not hold enough made no mistake: its page asks for the rest, and shows no error."""
+        self._failed = True
+        labels = {box.name: box.label for box in self.boxes}
+        names = [problem.path.strip("/").split("/")[0] for problem in problems]
+        self.missing += [labels[name] for name in names if name in labels]
 
     def _place_in_row(self, box: Cells, steps: list[str], sentence: str) -> None:
         index = self._rows.get(box.name, [])[int(steps[1])]

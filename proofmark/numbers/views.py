@@ -22,6 +22,7 @@ from parts.acting import may
 from proofmark.drawing.plot import draw_plot
 
 from .boxes import units_by_kind
+from .given import GIVEN, given_sheet, record_of
 from .result import Writer
 from .sheet import SENT, Sheet
 from .units import METRIC, US, axis_unit
@@ -52,10 +53,13 @@ def page(request: HttpRequest, name: str) -> HttpResponse:
         raise Http404(error.sentence) from error
     system = _system(request)
     data = request.POST if request.method == "POST" else request.GET
+    sheet = None
     if SENT in data:
         sheet = Sheet.of_sent(calculation, data, system, data.get("more", ""))
-    else:
-        sheet = Sheet.of_example(calculation, system)
+    elif GIVEN in request.GET:
+        sheet = given_sheet(calculation, request.GET[GIVEN], system)
+    is_example = sheet is None
+    sheet = sheet or Sheet.of_example(calculation, system)
     answer = _answer(calculation, sheet, system)
     context = {
         "one": calculation,
@@ -64,7 +68,8 @@ def page(request: HttpRequest, name: str) -> HttpResponse:
         "system": system,
         "method": "post" if _long(calculation) else "get",
         "wide": any(len(getattr(box, "columns", ())) > WIDE for box in sheet.boxes),
-        "is_example": SENT not in data,
+        "is_example": is_example,
+        "source": record_of(data, request.kit),
         "link": _link(request) if SENT in data and sheet.good else "",
         **answer,
     }
@@ -77,7 +82,10 @@ def _answer(calculation: AnyCalculation, sheet: Sheet, system: str) -> dict[str,
     try:
         inputs, result = run(calculation, sheet.plain)
     except Refused as refused:
-        sheet.place(refused.problems)
+        if sheet.of_a_record:
+            sheet.lacks(refused.problems)
+        else:
+            sheet.place(refused.problems)
         return {}
     writer = Writer(inputs, sheet.chosen, system)
     plots = calculation.plot(inputs, result) if calculation.plot else ()
