@@ -40,7 +40,8 @@ STAGES = {
     "measuring": 0.16,
     "summing up": 0.02,
     "measuring by best fit": 0.08,
-    "features": 0.02,
+    "features": 0.01,
+    "wall thickness": 0.01,
     "drawing": 0.28,
     "saving": 0.02,
 }
@@ -152,8 +153,7 @@ def _measure(scan: Scan, report: Callable[[str, float], None], at: datetime | No
     kept = keep_files(finding, report)
     drawn = time.perf_counter()
     seconds = {"reading": read - started, "checking units": checked - read} | comparison.stage_seconds
-    if extras.features.features:
-        seconds["features"] = drawing - compared_at
+    seconds["features and walls" if extras.features.features else "walls"] = drawing - compared_at
     seconds["drawing"] = drawn - drawing
     report("saving", 0.0)
     with transaction.atomic():

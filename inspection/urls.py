@@ -12,6 +12,7 @@ from . import (
     upload,
     view3d,
     views,
+    walls,
 )
 
 app_name = "inspection"
@@ -21,6 +22,7 @@ urlpatterns = [
     path("scans/<str:code>/view/", view3d.scan, name="scan_view"),
     path("scans/<str:code>/points/", view3d.points, name="scan_points"),
     path("scans/<str:code>/section/", sections.picture, name="section"),
+    path("scans/<str:code>/walls/", walls.picture, name="walls"),
     path("scans/<str:code>/marks/", mark_views.marks, name="marks"),
     path("scans/<str:code>/count/<int:number>/", feed_views.count, name="count_scan_value"),
     path("scans/<str:code>/stop/", views.stop, name="stop"),

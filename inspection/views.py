@@ -15,7 +15,7 @@ from metrology.units import UNIT_NAMES
 from parts.acting import act_once, act_or_say, may
 from parts.queries import revision_or_404
 
-from . import forms, queries, sections, services
+from . import forms, queries, sections, services, walls
 from .models import Scan
 from .reading import Progress, Reading, Trend
 
@@ -69,6 +69,7 @@ def scan(request: HttpRequest, code: str) -> HttpResponse:
     if found.state == Scan.State.DONE:
         context["reading"] = Reading(found, request.GET.get("view", ""))
         context["section"] = sections.shown(found, found.result, request.GET)
+        context["walls"] = walls.reading_of(found)
     if found.state == Scan.State.FAILED:
         context["likely"] = UNIT_NAMES.get(found.likely_unit, "")
     if not under_way:

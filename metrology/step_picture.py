@@ -33,22 +33,22 @@ CHANGE = np.array([PALETTE[band] for band in BANDS], dtype=np.float64)
 _MARGIN, _WIDE, _NARROW, _HIGH = 32.0, 60.0, 50.0, 26.0
 
 
-def steps_for(values: npt.ArrayLike) -> Floats:
+def steps_for(values: npt.ArrayLike, at_least: float = 0.02) -> Floats:
     """Four edges between the five colours, (4,), in even steps of a round length; the fourth lies near the largest of
-    98 % of the values, so that a single place does not pale all others."""
+    98 % of the values, so that a single place does not pale all others, or near `at_least` mm where that is more."""
     found = np.asarray(values, dtype=np.float64)
     found = found[np.isfinite(found)]
     top = float(np.percentile(found, 98)) if len(found) else 0.0
-    step = max(top, 0.02) / 4.5
+    step = max(top, at_least) / 4.5
     power = 10.0 ** np.floor(np.log10(step))
     rounded = min(s * power for s in (1.0, 2.0, 2.5, 5.0, 10.0) if s * power >= step * (1 - 1e-9))
     edges: Floats = rounded * np.arange(1.0, 5.0)
     return edges
 
 
-def change_steps(values: npt.ArrayLike) -> Floats:
+def change_steps(values: npt.ArrayLike, at_least: float = 0.02) -> Floats:
     """Eight edges between nine colours, (8,): even steps of a round length, the same outward and inward."""
-    side = steps_for(np.abs(np.asarray(values, dtype=np.float64)))
+    side = steps_for(np.abs(np.asarray(values, dtype=np.float64)), at_least)
     edges: Floats = np.concatenate([-side[::-1], side]) - 0.5 * side[0] * np.repeat([-1.0, 1.0], 4)
     return edges
 
@@ -85,6 +85,25 @@ def change_pictures(
 ) -> dict[str, Image.Image]:
     """How far a surface is moved, mm, positive outward; otherwise as `scatter_pictures`."""
     ramp = _Ramp(change_steps(values), CHANGE, "inward", "outward", few)
+    return _pictures(mesh, places, normals, values, ramp, views, title, (width, height))
+
+
+def wall_pictures(
+    mesh: Mesh,
+    places: npt.ArrayLike,
+    normals: npt.ArrayLike,
+    values: npt.ArrayLike,
+    *,
+    views: Sequence[str],
+    sure_mm: float,
+    title: str = "",
+    few: str = "no wall measured",
+    width: int = 1200,
+    height: int = 900,
+) -> dict[str, Image.Image]:
+    """How much thicker a wall was measured than it is drawn, mm, negative where thinner. sure_mm: the uncertainty, of
+    which the colours do not make much. Otherwise as `scatter_pictures`."""
+    ramp = _Ramp(change_steps(values, sure_mm), CHANGE, "thinner", "thicker", few)
     return _pictures(mesh, places, normals, values, ramp, views, title, (width, height))
 
 
