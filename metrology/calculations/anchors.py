@@ -8,7 +8,7 @@ from metrology.anchors import Places, RingJoints, best_placed, joints, places, p
 from metrology.bodies import Floats
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import amount, choice, sentence, share, table, text, whole
-from metrology.calculations.plots import Axis, Plot, Series, curve
+from metrology.calculations.plots import Axis, Mark, Plot, Series, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.ring_setting_out import STAKES
 from metrology.calculations.said import Quantity, Said, say
@@ -82,7 +82,7 @@ class AnchorFound:
 
 @dataclass(frozen=True)
 class JointFound:
-    joint: str = text("Joint")
+    joint: str = text("Joint after piece")
     gap: float = amount("Gap", "mm", decimals=1)
     narrowest: float = amount("Narrowest", "mm", decimals=1)
     widest: float = amount("Widest", "mm", decimals=1)
@@ -95,7 +95,8 @@ class JointFound:
 @dataclass(frozen=True)
 class AnchorResult:
     sentence: str = sentence()
-    result: str = choice("Anchors", VERDICTS)
+    result: str = choice("Anchors and ring", VERDICTS)
+    placed: str = choice("Anchors", VERDICTS)
     closes: str = choice("Ring with these pieces", {"pass": "pass", "fail": "fail", "not asked": "no pieces given"})
     fitted_radius: float = amount(
         "Radius of the circle through them", "mm", decimals=2, help="Least-squares geometric."
@@ -141,10 +142,11 @@ def check_anchors(inputs: AnchorInputs) -> AnchorResult:
     normal = plane.direction if plane.direction is not None else np.array([0.0, 0.0, 1.0])
     slope = float(np.hypot(*normal[:2]) / max(float(normal[2]), 1e-12))
     worst = np.maximum(np.abs(radial), np.abs(tangential))
+    closes = "not asked" if not rows else "fail" if any(row.result == "fail" for row in rows) else "pass"
     verdict = _verdict(inputs, worst, used, left)
     said = _said(inputs, radial, tangential, worst, used, verdict, rows, found)
     return AnchorResult(
-        said, verdict, "not asked" if not rows else "fail" if any(row.result == "fail" for row in rows) else "pass",
+        said, _both(verdict, closes), verdict, closes,
         float(circle.radius or 0.0), float(circle.point[0]), float(circle.point[1]), circle.form,
         slope, float(np.degrees(np.arctan2(normal[0], normal[1])) % 360) if slope > 1e-9 else None,
         plane.form, float(heights.mean()), level, float(worst.max()), float(used.max()),
@@ -158,6 +160,13 @@ def check_anchors(inputs: AnchorInputs) -> AnchorResult:
         ),
         rows,
     )  # fmt: skip
+
+
+def _both(anchors: str, ring: str) -> str:
+    """The graver of the two."""
+    if "fail" in (anchors, ring):
+        return "fail"
+    return "pass" if "pass" in (anchors, ring) else "no limit"
 
 
 def _verdict(inputs: AnchorInputs, worst: Floats, used: Floats, left: Floats) -> str:
@@ -195,15 +204,14 @@ def _joints(
 def _joint_rows(inputs: AnchorInputs, found: RingJoints) -> tuple[JointFound, ...]:
     good = (found.narrowest >= inputs.least_gap - 1e-9) & (found.widest <= inputs.most_gap + 1e-9)
     good &= (np.abs(found.step) <= inputs.most_step + 1e-9) & (np.abs(found.height) <= inputs.most_step + 1e-9)
-    names = [one.piece for one in inputs.pieces]
     shifts = found.shifts
     return tuple(
         JointFound(
-            f"{name} to {names[(k + 1) % len(names)]}", float(found.gap[k]), float(found.narrowest[k]),
+            name, float(found.gap[k]), float(found.narrowest[k]),
             float(found.widest[k]), float(found.step[k]), float(found.height[k]), float(shifts[k]),
             "pass" if good[k] else "fail",
         )
-        for k, name in enumerate(names)
+        for k, name in enumerate(one.piece for one in inputs.pieces)
     )  # fmt: skip
 
 
@@ -242,7 +250,7 @@ def _ring_said(inputs: AnchorInputs, rows: tuple[JointFound, ...], found: RingJo
     mean = float(found.gap.mean())
     even = inputs.least_gap <= mean <= inputs.most_gap
     return say(
-        " With these pieces the ring does not close: {bad} of {all} joints fail, first {name}. {mend}",
+        " With these pieces the ring does not close: {bad} of {all} joints fail, first the one after {name}. {mend}",
         bad=len(bad),
         all=len(rows),
         name=bad[0].joint,
@@ -259,18 +267,30 @@ def _ring_said(inputs: AnchorInputs, rows: tuple[JointFound, ...], found: RingJo
 def anchors_plot(inputs: AnchorInputs, result: AnchorResult) -> tuple[Plot, ...]:
     order = [float(k + 1) for k in range(len(result.anchors))]
     names = tuple(one.anchor for one in result.anchors)
-    lines = (
+    axis = Axis("Anchor", names=names if len(names) <= 24 else ())
+    says = str(result.sentence)
+    plan = (
         curve(order, [one.radial for one in result.anchors], "points", "main", "radial"),
         curve(order, [one.tangential for one in result.anchors], "points", "second", "tangential"),
-        curve(order, [one.height for one in result.anchors], "points", "third", "height"),
     )
-    shown = names if len(names) <= 24 else ()
+    shims = (curve(order, [one.shim for one in result.anchors], "bars"),)
+    limits: tuple[Mark, ...] = ()
+    if inputs.allowed_plan is not None:
+        limits = (
+            Mark(inputs.allowed_plan, "allowed", forbidden="above"),
+            Mark(-inputs.allowed_plan, "", forbidden="below"),
+        )
     plots = [
-        Plot("Errors", Axis("Anchor", names=shown), Axis("Error", "mm"), lines, (), str(result.sentence)),
+        Plot("Errors in plan", axis, Axis("Error", "mm"), plan, limits, says),
+        Plot("Shims", axis, Axis("Shims", "mm"), shims, (), says),
     ]
     if result.joints:
-        gaps = Series(tuple(order), tuple(one.gap for one in result.joints), "bars")
-        plots.append(Plot("Joints", Axis("Joint"), Axis("Gap", "mm"), (gaps,), (), str(result.sentence)))
+        gaps = (Series(tuple(order), tuple(one.gap for one in result.joints), "bars"),)
+        marks = (
+            Mark(inputs.least_gap, "at least", forbidden="below"),
+            Mark(inputs.most_gap, "at most", forbidden="above"),
+        )
+        plots.append(Plot("Joints", Axis("Joint"), Axis("Gap", "mm"), gaps, marks, says))
     return tuple(plots)
 
 
@@ -278,7 +298,7 @@ def _example() -> AnchorInputs:
     off = [(2.1, -1.0, 0), (-1.4, 2.2, 3), (0.6, 0.4, 5), (3.9, -2.5, 1), (-2.2, 1.1, 2), (0.2, 0.9, 4)]
     off += [(1.3, -0.7, 0), (-0.8, -1.9, 2), (2.4, 3.1, 6), (-1.7, 0.3, 3), (0.9, 1.6, 1), (-0.5, -2.2, 2)]
     anchors = []
-    for k, (out, on, up) in enumerate(off):
+    for k, (out, on, up) in enumerate((0.4 * out, 0.4 * on, up) for out, on, up in off):
         angle = np.radians(15.0 + 30.0 * k)
         east = (3000 + out) * np.sin(angle) + on * np.cos(angle)
         north = (3000 + out) * np.cos(angle) - on * np.sin(angle)

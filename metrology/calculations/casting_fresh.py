@@ -153,7 +153,8 @@ def _word(relative: float) -> str:
 
 # ---- batch -----------------------------------------------------------------------------------------------------------
 
-KINDS = {"binder": "binder", "water": "water", "aggregate": "aggregate", "other": "other, dry or liquid"}
+# Aggregate first: it is what a row says that nobody chose for, and it changes no water to binder.
+KINDS = {"aggregate": "aggregate", "binder": "binder", "water": "water", "other": "other, dry or liquid"}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -74,9 +74,7 @@ def learning_curve(inputs: CurveInputs) -> CurveResult:
 def learning_plot(inputs: CurveInputs, result: CurveResult) -> tuple[Plot, ...]:
     upto = max(2, result.units[-1].unit)
     series = _curves(_model(inputs.model), inputs.first, result.slope, upto)
-    return (
-        Plot("Hours by unit", Axis("Unit", log=True), Axis("Hours", "h", log=True), series, (), str(result.sentence)),
-    )
+    return (Plot("Hours by unit", Axis("Unit"), Axis("Hours", "h", low=0.0), series, (), str(result.sentence)),)
 
 
 def _curves(model: Model, first: float, slope: float, upto: int) -> tuple[Series, ...]:
@@ -211,7 +209,8 @@ def _said(
         return say(" ({low} to {high})", low=Quantity(pair[0], unit, decimals), high=Quantity(pair[1], unit, decimals))
 
     return say(
-        "The rate is {rate}{rates}; unit {unit} will take some {hours}{one}, all {kit} {total}{spread}.{warned}",
+        "The rate is {rate}{rates}; unit {unit} will take some {hours}{one}, the kit of "
+        "{kit} some {total}{spread}.{warned}",
         rate=Quantity(100 * found.rate, "%", 1),
         rates=span(None if rates is None else (100 * rates[0], 100 * rates[1]), "%", 1),
         unit=inputs.unit,
@@ -229,7 +228,7 @@ def fit_plot(inputs: FitInputs, result: FitResult) -> tuple[Plot, ...]:
     each, average = _curves(_model(inputs.model), result.first, result.slope, upto)
     number, hours = _trials(inputs.trials)
     series = [each, average, curve(number, hours, "points", "main", "trials")]
-    axes = Axis("Unit", log=True), Axis("Hours", "h", log=True)
+    axes = Axis("Unit"), Axis("Hours", "h", low=0.0)
     return (Plot("Hours by unit", *axes, tuple(series), (), str(result.sentence)),)
 
 
@@ -268,7 +267,7 @@ class CompareResult:
     faster: str = text("Faster for the kit")
     saved: float = amount("Hours saved", "h", decimals=1)
     shown: str = choice("Difference", {"shown": "shown by the trials", "not shown": "not shown: too few, or too alike"})
-    crossing: int | None = whole("From this unit in total the other is ahead")
+    crossing: int | None = whole("Until this unit the other is ahead in total")
     sequences: tuple[SequenceFound, ...] = table("Sequences", SequenceFound)
 
 
@@ -295,14 +294,14 @@ def compare_sequences(inputs: CompareInputs) -> CompareResult:
     shown = faster.high is not None and slower.low is not None and faster.high < slower.low
     crossing = _crossing(model, fits[faster.sequence], fits[slower.sequence], inputs.kit)
     said = say(
-        "{name} builds all {kit} in {hours}, {saved} less than {other}: the trials {shown}.{crossing}",
+        "The kit of {kit} takes {hours} “{name}”, {saved} less than “{other}”: the trials {shown}.{crossing}",
         name=faster.sequence,
         kit=inputs.kit,
         hours=Quantity(faster.kit_hours, "h", 0),
         saved=Quantity(slower.kit_hours - faster.kit_hours, "h", 0),
         other=slower.sequence,
         shown="show the difference" if shown else "do not show the difference",
-        crossing="" if crossing is None else f" Until unit {crossing} {slower.sequence} is ahead.",
+        crossing="" if crossing is None else f" Until unit {crossing} “{slower.sequence}” is ahead.",
     )
     return CompareResult(
         said, faster.sequence, slower.kit_hours - faster.kit_hours, "shown" if shown else "not shown", crossing,
@@ -326,7 +325,7 @@ def compare_plot(inputs: CompareInputs, result: CompareResult) -> tuple[Plot, ..
         timed = [(one.unit, one.hours) for one in inputs.trials if one.sequence == row.sequence]
         points = np.array(sorted(timed))
         series.append(curve(points[:, 0], points[:, 1], "points", "main" if look == "main" else "second"))
-    axes = Axis("Unit", log=True), Axis("Hours", "h", log=True)
+    axes = Axis("Unit"), Axis("Hours", "h", low=0.0)
     return (Plot("Hours by unit", *axes, tuple(series), (), str(result.sentence)),)
 
 

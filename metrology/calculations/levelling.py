@@ -216,7 +216,7 @@ def level_net(inputs: LevelNetInputs) -> LevelNetResult:
         tuple(NetPoint(point, height, net.sd[point]) for point, height in net.heights.items()),
         tuple(
             NetLine(
-                f"{line.start} to {line.end}",
+                f"{line.start}–{line.end}",
                 *map(float, (net.corrections[k], line.rise + net.corrections[k], allowed[k])),
             )
             for k, line in enumerate(inputs.lines)

@@ -199,7 +199,7 @@ def model_gap_plot(inputs: ModelGapInputs, result: ModelGapResult) -> tuple[Plot
         marks.append(Mark(inputs.lower, "at least", "x", "below"))
     if inputs.upper is not None:
         marks.append(Mark(inputs.upper, "at most", "x", "above"))
-    axis = Axis("", low=0.5, high=1.5, names=("gap",))
+    axis = Axis("Reading", low=0.5, high=1.5, names=("gap",))
     series = (span, curve([result.full_size], [1.0], "points"))
     return (Plot("Gap at full size", Axis("Gap", "mm"), axis, series, tuple(marks), str(result.sentence)),)
 

@@ -265,7 +265,7 @@ def _legs(inputs: TraverseInputs, start: Floats, raw: Legs, shared: Legs) -> tup
     bearings, adjusted = np.degrees(raw.bearings) % 360, np.degrees(shared.bearings)
     return tuple(
         BalancedLeg(
-            f"{names[k]} to {names[k + 1]}",
+            f"{names[k]}–{names[k + 1]}",
             *map(float, (bearings[k], *steps[k], *balanced[k], adjusted[k], shared.lengths[k])),
         )
         for k in range(len(inputs.legs))

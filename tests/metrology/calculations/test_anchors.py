@@ -180,8 +180,17 @@ def test_a_long_piece_closes_its_joints_and_the_sentence_says_what_would_mend_it
     lengths = np.full(8, CHORD)
     lengths[3] += 12.0
     found = check_anchors(AnchorInputs(anchors=anchors(), radius=2000.0, pieces=pieces(lengths)))
-    assert found.closes == "fail" and "2 of 8 joints fail, first P3 to P4" in found.sentence
+    assert found.closes == "fail" and "2 of 8 joints fail, first the one after P3" in found.sentence
     assert found.mean_gap == pytest.approx(6 - 12 / 8)
+
+
+def test_the_graver_of_anchors_and_ring_is_the_result():
+    long = np.full(8, CHORD)
+    long[3] += 12.0
+    asked = AnchorInputs(anchors=anchors(), radius=2000.0, allowed_plan=6.0, pieces=pieces(long))
+    found = check_anchors(asked)
+    assert (found.placed, found.closes, found.result) == ("pass", "fail", "fail")
+    assert check_anchors(AnchorInputs(anchors=anchors(), radius=2000.0)).result == "no limit"
 
 
 def test_shims_leave_a_step_in_height():

@@ -191,7 +191,7 @@ def test_the_sequence_that_learns_faster_wins_the_kit_after_being_behind():
     number = np.arange(1, 7)
     found = both(5.4 * number**-0.5, 4.6 * number**-0.3, kit=24)
     assert found.faster == "one" and found.shown == "shown"
-    assert found.crossing is not None and "two is ahead" in found.sentence
+    assert found.crossing is not None and "“two” is ahead" in found.sentence
     first, second = units("crawford", 5.4, -0.5, 24), units("crawford", 4.6, -0.3, 24)
     ahead = np.flatnonzero(np.cumsum(second) < np.cumsum(first))
     assert found.crossing == ahead[-1] + 1
