@@ -38,7 +38,7 @@ def test_the_whole_job_from_file_to_verdict(upload, block, monkeypatch):
     assert result.coverage > 0.9
     assert result.figures["points_read"] == 4000
     assert set(result.figures["seconds"]) == {
-        "reading", "checking units", "aligning", "measuring", "summing up", "drawing",
+        "reading", "checking units", "aligning", "measuring", "summing up", "walls", "drawing",
     }  # fmt: skip
     assert {picture.view for picture in result.pictures.all()} == set(results.VIEWS)
     assert all(picture.file.size < 200_000 for picture in result.pictures.all())
