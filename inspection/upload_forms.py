@@ -79,9 +79,9 @@ class TableForm(forms.Form):
             "max_value": "Write 900 or less.",
         },
     )
-    x = forms.TypedChoiceField(label="x is column", coerce=int)
-    y = forms.TypedChoiceField(label="y is column", coerce=int)
-    z = forms.TypedChoiceField(label="z is column", coerce=int)
+    x = forms.TypedChoiceField(label="Column of x", coerce=int)
+    y = forms.TypedChoiceField(label="Column of y", coerce=int)
+    z = forms.TypedChoiceField(label="Column of z", coerce=int)
 
     def __init__(self, *args: Any, columns: int, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -18,7 +18,7 @@ from logbook.models import Entry
 from metrology.alignment import BestFit, DatumAlignment, Locked, MarkedPair, MarkedPoints
 from parts import services as part_services
 from tests.inspection.conftest import nominal_mesh
-from tests.inspection.rows import make_scan
+from tests.inspection.rows import make_result, make_scan
 from tests.refusals import refused
 
 pytestmark = pytest.mark.django_db
@@ -181,3 +181,21 @@ def test_others_may_not_mark(page, waiting, visitor, signed_in):
 
 def test_the_page_takes_no_other_method(page, technician, signed_in):
     assert signed_in(technician).delete(page).status_code == 405
+
+
+OLD = {
+    "mean": 0.02, "sd": 0.1, "p01": -0.2, "p99": 0.3, "lowest": -0.3, "highest": 0.4, "stray_share": 0.01,
+    "histogram_edges": [-1.0, 0.0, 1.0], "points_read": 4000, "points_used": 3900, "triangles": 12, "noise_mm": 0.04,
+    "spacing_mm": 2.0, "notes": [], "seconds": {}, "pose": {"rms": 0.08, "trimmed_share": 0.02},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("figures", [{}, OLD | {"histogram_counts": [0, 0]}, OLD | {"histogram_counts": [1, 5]}])
+def test_a_result_from_before_alignments_were_kept_is_still_shown(piece, arm, technician, signed_in, figures):
+    scan = make_scan(piece, arm, technician, "S-09", state="done")
+    make_result(scan, figures=figures)
+    answer = signed_in(technician).get(scan.get_absolute_url())
+    assert answer.status_code == 200
+    text = answer.content.decode()
+    assert "Run the scan again to see what it rests on" in text
+    assert ("Histogram of deviations" in text) == (5 in figures.get("histogram_counts", []))

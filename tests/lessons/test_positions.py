@@ -358,7 +358,7 @@ def test_a_table_of_points_is_shown_before_it_is_taken_and_read_as_was_agreed(pa
     points = read_scan(tmp_path / "scan.ply", unit="mm").points
     rows = "x;y;z\n" + "".join(f"{y:.3f};{x:.3f};{z:.3f}\n".replace(".", ",") for x, y, z in points.tolist())
     first = page(rows.encode())
-    assert "These are x, y and z: find the parts" in first.content.decode()
+    assert "These are x, y and z: go on" in first.content.decode()
     second = page(**told(first, x="2", y="1"))
     assert "Look once more" in second.content.decode()
     assert not MockupScan.objects.exists()
