@@ -3,6 +3,7 @@
 Each entry of TIMED is a name, a function that does the work once, and the most seconds it may take (best of a few).
 """
 
+import resource
 import sys
 from collections.abc import Callable
 from time import perf_counter
@@ -12,6 +13,9 @@ import numpy as np
 from metrology.calculations.gauge_study import GaugeInputs, gauge_study
 from metrology.conformance import global_risks
 from metrology.gauge_intervals import forget_draws
+from metrology.loops import Contributor, LinearLoop, draw_gaps
+from metrology.ring_chain import Ring
+from metrology.ring_closure import PieceErrors, Spread, simulate_free
 from metrology.tolerance_interval import one_sided_factor, two_sided_factor
 
 # Two-sided factors of many sample sizes, so that nothing can be kept from one call to the next.
@@ -46,6 +50,37 @@ TIMED: tuple[tuple[str, Callable[[], object], float], ...] = (
 )
 
 
+# A ring and a row of a hundred pieces, a million of each, against drawing the numbers alone.
+PIECES, ASSEMBLIES = 100, 1_000_000
+HUNDRED = Ring(PIECES, 600.0, 6.0, 240.0)
+OFF = PieceErrors(length=Spread(sd=0.5), angle=Spread(sd=2e-5))
+ROW = [Contributor(f"piece {n}", 600.0, 598.5, 601.5) for n in range(PIECES)]
+
+
+def draw_alone(kinds: int) -> None:
+    random, into = np.random.default_rng(1), np.empty(ASSEMBLIES)
+    for _ in range(kinds * PIECES):
+        random.standard_normal(out=into)
+
+
+# name, the work, drawing its numbers alone, the most times as long it may take
+RATIOS: tuple[tuple[str, Callable[[], object], Callable[[], object], float], ...] = (
+    (
+        "a million free rings of 100 pieces, lengths and angles",
+        lambda: simulate_free(HUNDRED, OFF, ASSEMBLIES, 1),
+        lambda: draw_alone(2),
+        1.5,
+    ),
+    (
+        "a million rows of 100 pieces",
+        lambda: draw_gaps(LinearLoop((1.0,) * PIECES), ROW, ASSEMBLIES, 1),
+        lambda: draw_alone(1),
+        1.5,
+    ),
+)
+MOST_MEMORY = 1e9
+
+
 def best_of(work: Callable[[], object], times: int = 5) -> float:
     taken = []
     for _ in range(times):
@@ -55,6 +90,12 @@ def best_of(work: Callable[[], object], times: int = 5) -> float:
     return min(taken)
 
 
+def peak_memory() -> float:
+    """Of this process so far, bytes."""
+    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return used * (1.0 if sys.platform == "darwin" else 1024.0)
+
+
 def main() -> int:
     slow = 0
     for name, work, allowed in TIMED:
@@ -62,6 +103,14 @@ def main() -> int:
         slow += taken > allowed
         said = "too slow" if taken > allowed else "in time"
         print(f"{said:9} {1000 * taken:9.3f} ms of {1000 * allowed:7.1f} ms  {name}")
+    for name, work, alone, allowed in RATIOS:
+        taken = best_of(work, 2) / best_of(alone, 2)
+        slow += taken > allowed
+        print(f"{'too slow' if taken > allowed else 'in time':9} {taken:9.2f} x  of {allowed:7.1f} x   {name}")
+    memory = peak_memory()
+    slow += memory > MOST_MEMORY
+    said = "too much" if memory > MOST_MEMORY else "in bounds"
+    print(f"{said:9} {memory / 1e6:9.0f} MB of {MOST_MEMORY / 1e6:7.0f} MB  memory in all")
     return 1 if slow else 0
 
 

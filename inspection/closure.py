@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404
 
 from casting.models import Cast
 from metrology.closing import Member, PartLoop, RingShape
-from parts.models import Characteristic, Kit, Revision
+from parts.models import Characteristic, Component, Kit, Revision
 
 from .closure_models import ClosureLoop, LoopMember
 from .models import Measurement
@@ -66,6 +66,14 @@ def loops_with(revisions: Sequence[Revision]) -> list[ClosureLoop]:
         ended_at__isnull=True, for_gate=True, members__component__in=components
     ).distinct()
     return list(loops.select_related("kit", "interface").prefetch_related(Prefetch("members", queryset=members)))
+
+
+def stands_with(component: Component) -> set[int]:
+    """The component and all that close together with it in a loop that counts for the gate. One query."""
+    inside = LoopMember.objects.filter(
+        loop__for_gate=True, loop__ended_at__isnull=True, loop__members__component=component, component__isnull=False
+    )
+    return {component.pk, *inside.values_list("component_id", flat=True)}
 
 
 def read_loops(loops: Sequence[ClosureLoop], asked: Sequence[Revision] = ()) -> dict[tuple[int, int | None], LoopRead]:

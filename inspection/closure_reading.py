@@ -9,7 +9,9 @@ import numpy as np
 
 from metrology.calculations.loop_parts import gap_plot
 from metrology.calculations.plots import Plot, Series
-from metrology.closing import SDS_TO_LIMIT, Change, Closes, changed, closes, matched, verdict
+from metrology.closing import SDS_TO_LIMIT, Change, Closes, changed, closes, verdict
+from metrology.closing_allowed import Allowed, allowed
+from metrology.closing_matched import matched
 from metrology.errors import InputError
 from metrology.loop_chance import GapLimits
 
@@ -41,6 +43,8 @@ class Line:
     share: float
     said: str
     limits: str
+    alike: str = ""
+    alone: str = ""
 
 
 @dataclass(frozen=True)
@@ -181,9 +185,19 @@ class LoopSheet:
             return SDS_TO_LIMIT * float(np.std([value for _, value in member.casts], ddof=1))
         return (member.upper - member.lower) / 2
 
+    @cached_property
+    def allowed(self) -> dict[str, Allowed]:
+        """By member, what its tolerance may be to reach the wanted chance."""
+        if self.found is None or self.part is None:
+            return {}
+        try:
+            return {one.name: one for one in allowed(self.part, MINIMUM, self.wanted)}
+        except InputError:
+            return {}
+
     @property
     def lines(self) -> list[Line]:
-        found = self.found
+        found, may = self.found, self.allowed
         shares = {one.name: one for one in found.spoilers} if found else {}
         lines = []
         for row in self.read.rows:
@@ -197,7 +211,13 @@ class LoopSheet:
             said = "" if spoiler is None else f"{percent(spoiler.share)}"
             part = row.part
             limits = "" if part is None else limits_in_words(part.lower, part.upper, unit_of(self.loop, row))
-            lines.append(Line(row, source, share, said, limits))
+            one, unit = may.get(row.member.name), unit_of(self.loop, row)
+            alike, alone = (
+                ("", "")
+                if one is None
+                else (_half(one.alike, unit, "means in the way"), _half(one.alone, unit, "not alone"))
+            )
+            lines.append(Line(row, source, share, said, limits, alike, alone))
         ring = self.loop.how == ClosureLoop.How.RING
         return sorted(lines, key=lambda line: -line.share) if found and not ring else lines
 
@@ -254,6 +274,16 @@ class LoopSheet:
 
 def _labelled(series: Series, look: str, label: str) -> Series:
     return Series(series.x, series.y, series.shape, look, label)  # type: ignore[arg-type]
+
+
+def _half(value: float | None, unit: str, none: str) -> str:
+    """A tolerance in two digits that tell, cut so that it still does."""
+    if value is None:
+        return none
+    if value <= 0:
+        return ""
+    decimals = max(0, 1 - int(np.floor(np.log10(value))))
+    return "±" + amount(float(np.floor(value * 10**decimals) / 10**decimals), unit, decimals)
 
 
 def _worst(then: Closes | None, unit: str) -> str:

@@ -1,12 +1,11 @@
 """Whether assemblies of real parts close: a loop of characteristics, each from measured casts or from its tolerance."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from math import radians
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from metrology.bodies import Floats
 from metrology.errors import InputError
@@ -174,13 +173,7 @@ def closes(loop: PartLoop, minimum: int, confidence: float, seed: int = 1) -> Cl
     if loop.ring is not None:
         return _ring_closes(loop, loop.ring, minimum, confidence, seed)
     limits = GapLimits(loop.lower, loop.upper)
-    parts = [_contributor(one, minimum) for one in loop.members]
-    kind: Loop
-    if loop.formula:
-        kind, spread = FormulaLoop(loop.formula, [one.name for one in loop.members]), parts
-    else:
-        spread = [part for part, one in zip(parts, loop.members, strict=True) for _ in range(one.times)]
-        kind = LinearLoop(tuple(one.sensitivity for one in loop.members for _ in range(one.times)))
+    kind, spread = pieces_of(loop, minimum)
     stack = stack_up(kind, spread)
     found = closing_chance(kind, spread, limits, confidence=confidence, assemblies=ASSEMBLIES, seed=seed)
     shares: dict[str, float] = dict.fromkeys((one.name for one in loop.members), 0.0)
@@ -207,7 +200,16 @@ def closes(loop: PartLoop, minimum: int, confidence: float, seed: int = 1) -> Cl
     )
 
 
-def _contributor(one: Member, minimum: int) -> Contributor:
+def pieces_of(loop: PartLoop, minimum: int) -> tuple[Loop, list[Contributor]]:
+    """The loop with a contributor for each piece."""
+    parts = [contributor_of(one, minimum) for one in loop.members]
+    if loop.formula:
+        return FormulaLoop(loop.formula, [one.name for one in loop.members]), parts
+    spread = [part for part, one in zip(parts, loop.members, strict=True) for _ in range(one.times)]
+    return LinearLoop(tuple(one.sensitivity for one in loop.members for _ in range(one.times))), spread
+
+
+def contributor_of(one: Member, minimum: int) -> Contributor:
     if one.from_casts(minimum):
         values = tuple(value for _, value in one.casts)
         return Contributor(one.name, one.nominal, one.lower, one.upper, "measured", measured=values)
@@ -217,10 +219,12 @@ def _contributor(one: Member, minimum: int) -> Contributor:
 # ---- rings -----------------------------------------------------------------------------------------------------------
 
 
-def _ring_closes(loop: PartLoop, shape: RingShape, minimum: int, confidence: float, seed: int) -> Closes:
+def ring_of(
+    loop: PartLoop, shape: RingShape, minimum: int
+) -> tuple[Ring, Limits, dict[str, Member], PieceErrors, Errors | None, tuple[str, ...]]:
+    """The ring, its limits, its members by role, how they vary, its casts and which roles these tell."""
     if all(one is None for one in (loop.lower, loop.upper, shape.step, shape.height)):
         raise InputError("no-limits", "Give at least one limit of the joints.")
-    ring = Ring(shape.pieces, shape.chord, shape.joint, shape.depth)
     limits = Limits(
         -np.inf if loop.lower is None else loop.lower,
         np.inf if loop.upper is None else loop.upper,
@@ -236,6 +240,11 @@ def _ring_closes(loop: PartLoop, shape: RingShape, minimum: int, confidence: flo
     if casts is not None:
         told = spreads_of(casts)
         errors = replace(errors, **{role: getattr(told, role) for role in measured})
+    return Ring(shape.pieces, shape.chord, shape.joint, shape.depth), limits, members, errors, casts, measured
+
+
+def _ring_closes(loop: PartLoop, shape: RingShape, minimum: int, confidence: float, seed: int) -> Closes:
+    ring, limits, members, errors, casts, measured = ring_of(loop, shape, minimum)
     if shape.fixed:
         joints = simulate_fixed(ring, errors, RINGS, seed)
         share, gaps = chance_fixed(joints, limits), joints.narrowest
@@ -302,54 +311,6 @@ def _cast_errors(members: Mapping[str, Member], minimum: int) -> tuple[Errors | 
         turn = radians(1) if role in ANGLES else 1.0
         found[role] = np.array([[(values[role][serial] - members[role].nominal) * turn] for serial in whole])
     return Errors(**found), measured
-
-
-# ---- sets of casts that go together ----------------------------------------------------------------------------------
-
-
-def matched_sets(loop: PartLoop, minimum: int) -> tuple[tuple[str, ...], Floats] | None:
-    """Casts dealt into sets so that each set's gap comes nearest to the middle of the limits: (serials of each set,
-    what the cast members add to its gap, (sets,)). None where that cannot be done: a formula or a ring, one limit
-    only, or fewer than two whole sets.
-    """
-    cast = [one for one in loop.members if one.from_casts(minimum)]
-    if loop.formula or loop.ring or loop.lower is None or loop.upper is None or not cast:
-        return None
-    sets = min(len(one.casts) // one.times for one in cast)
-    if sets < 2:
-        return None
-    rest = sum(one.sensitivity * one.times * (one.lower + one.upper) / 2 for one in loop.members if one not in cast)
-    wanted = (loop.lower + loop.upper) / 2 - rest
-    typical = {one.name: one.sensitivity * float(np.mean([value for _, value in one.casts])) for one in cast}
-    slots = [one for one in cast for _ in range(one.times)]
-    left = {one.name: sorted(one.casts, key=lambda pair: (pair[1], pair[0])) for one in cast}
-    sums = np.zeros(sets)
-    serials: list[list[str]] = [[] for _ in range(sets)]
-    for place, one in enumerate(slots):
-        to_come = sum(typical[other.name] for other in slots[place + 1 :])
-        pool = left[one.name]
-        added = one.sensitivity * np.array([value for _, value in pool])
-        cost = (sums[:, None] + added[None, :] + to_come - wanted) ** 2
-        _, chosen = linear_sum_assignment(cost)
-        for number, pick in enumerate(chosen):
-            sums[number] += added[pick]
-            serials[number].append(pool[pick][0])
-        left[one.name] = [pair for pick, pair in enumerate(pool) if pick not in set(chosen)]
-    return tuple(", ".join(one) for one in serials), sums
-
-
-def matched(loop: PartLoop, minimum: int) -> PartLoop | None:
-    """The loop with its casts matched: the sets stand in it as one member, to be judged with a minimum of 2. None as
-    `matched_sets`."""
-    found = matched_sets(loop, minimum)
-    if found is None:
-        return None
-    serials, sums = found
-    rest: Sequence[Member] = [replace(one, casts=()) for one in loop.members if not one.from_casts(minimum)]
-    values = tuple(zip(serials, (float(value) for value in sums), strict=True))
-    middle = float(sums.mean())
-    sets = Member("matched sets", middle, float(sums.min()), float(sums.max()), part="matched", casts=values)
-    return replace(loop, members=(*rest, sets))
 
 
 def verdict(found: Closes, wanted: float) -> str:

@@ -8,6 +8,7 @@ from datetime import datetime
 from django.db import transaction
 from django.utils import timezone
 
+from inspection.closure import stands_with
 from logbook.models import Entry
 from parts.models import Component, Revision
 
@@ -27,8 +28,9 @@ def review_after(entry: Entry) -> None:
     part_number = rest.partition("/")[0]
     releases = Release.objects.filter(ended_at__isnull=True, component__kit__code=kit_code)
     # An entry below a component concerns that component; any other (a batch, a mock-up) may concern all.
-    if Component.objects.filter(kit__code=kit_code, part_number=part_number).exists():
-        releases = releases.filter(component__part_number=part_number)
+    component = Component.objects.filter(kit__code=kit_code, part_number=part_number).first()
+    if component:  # and whatever closes together with it
+        releases = releases.filter(component__in=stands_with(component))
     review(list(releases.select_related("revision__component__kit", "revision__author")), timezone.now())
 
 

@@ -67,6 +67,12 @@ def test_a_loop_page_has_the_same_figures_as_the_numerics(browser, loop):
     assert [line.row.member.name for line in sheet.lines] == ["m1", "m2"]
 
 
+def test_the_tolerances_that_would_do_stand_beside_each_dimension(browser, loop):
+    lines = browser.get("/TPW/loops/LP-01/?wanted=99").context["sheet"].lines
+    assert lines[0].alone.startswith("±") and lines[1].alone == "not alone"
+    assert float(lines[0].alike[1:4]) < 6
+
+
 def test_a_change_is_shown_beside_what_is_and_nothing_is_saved(browser, loop):
     answer = browser.get("/TPW/loops/LP-01/?t1=2&s2=0,1")
     sheet = answer.context["sheet"]

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metrology.closing import Change, Member, PartLoop, RingShape, changed, closes, matched, matched_sets
+from metrology.closing import Change, Member, PartLoop, RingShape, changed, closes
+from metrology.closing_allowed import allowed
+from metrology.closing_matched import matched, matched_sets
 from metrology.errors import InputError
 
 BAY = Member("Bay", 4824.0, 4815.0, 4833.0)
@@ -140,3 +142,30 @@ def test_the_same_question_has_the_same_answer():
     first = closes(ROW, 3, 0.95)
     closes.cache_clear()
     assert closes(ROW, 3, 0.95) == first
+
+
+def test_the_tolerances_that_reach_a_wanted_chance_do_reach_it():
+    found = {one.name: one for one in allowed(ROW, 3, 0.95)}
+    bay = found["Bay"].alone
+    assert closes(changed(ROW, {"Bay": Change(tolerance=bay)}, minimum=3), 3, 0.95).share == pytest.approx(
+        0.95, abs=0.004
+    )
+    alike = {name: Change(tolerance=one.alike) for name, one in found.items()}
+    assert closes(changed(ROW, alike, minimum=3), 3, 0.95).share == pytest.approx(0.95, abs=0.004)
+
+
+def test_what_cannot_reach_the_wanted_chance_alone_has_no_tolerance():
+    found = {one.name: one for one in allowed(ROW, 3, 0.95)}
+    assert found["Strip"].alone is None and found["Strip"].now == 1.0
+
+
+def test_three_standard_deviations_of_casts_are_their_tolerance():
+    measured = replace(PANEL, casts=casts(1199.0, 1200.0, 1201.0))
+    found = allowed(replace(ROW, members=(BAY, measured, STRIP)), 3, 0.95)
+    assert found[1].now == pytest.approx(3.0)
+
+
+def test_a_ring_reaches_its_wanted_chance_too():
+    found = {one.name: one for one in allowed(RING, 3, 0.9)}
+    alike = {name: Change(tolerance=one.alike) for name, one in found.items()}
+    assert closes(changed(RING, alike, minimum=3), 3, 0.95).share == pytest.approx(0.9, abs=0.03)

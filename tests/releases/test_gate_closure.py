@@ -4,10 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from inspection.models import Measurement
+from logbook.services import record
 from metrology.closing import Member, PartLoop, closes
-from releases.gate import closure, evaluate
+from releases import services
+from releases.gate import CHECKS, closure, evaluate
 from releases.gate.closure import Evidence, Loop
-from releases.models import Verdict
+from releases.models import Hold, PutForward, Verdict
 from tests import make
 
 SETTINGS = dict(closure.DEFAULTS)
@@ -79,3 +82,25 @@ def test_a_new_cast_changes_the_evidence(lead):
     before = now()
     make.measurement(make.cast(revision, lead, "TP-1"), characteristic, 600, lead, make.instrument())
     assert now() != before
+
+
+def test_a_released_part_is_held_when_its_neighbour_no_longer_lets_the_loop_close(
+    lead, second_lead, django_capture_on_commit_callbacks
+):
+    cap = make.revision(make.component("PC-01"), author=lead, state="put forward", cautions="Wet cement burns.")
+    block = make.revision(author=lead)
+    for number, revision in enumerate((cap, block)):
+        characteristic, instrument = make.characteristic(revision), make.instrument(f"G-{number}")
+        for n, value in enumerate((599.9, 600.0, 600.1), 1):
+            cast = make.cast(revision, lead, f"TP-{number}-{n}")
+            make.measurement(cast, characteristic, value, lead, instrument)
+    make.loop(lead, members=[(cap.component, 1, 1), (block.component, 1, 1)], lower=1190, upper=1210)
+    leave_out = {one.CODE: {"applies": False, "reason": "Not here."} for one in CHECKS if one.CODE != "closure"}
+    services.set_plan(kit=make.kit(), component=None, checks=leave_out, by=lead, at=make.NOON)
+    PutForward.objects.create(revision=cap, by=lead, at=make.NOON)
+    services.sign_off(revision=cap, by=second_lead, at=make.NOON)
+    for measurement in Measurement.objects.filter(characteristic__revision=block):
+        Measurement.objects.filter(pk=measurement.pk).update(value=630 + measurement.pk / 10)
+    with django_capture_on_commit_callbacks(execute=True):
+        record(lead, "measurement.recorded", block.casts.first(), "Measured again.", at=make.NOON)
+    assert [hold.by_rule for hold in Hold.objects.filter(revision=cap)] == ["closure"]
