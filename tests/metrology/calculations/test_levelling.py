@@ -176,6 +176,16 @@ def test_a_net_that_contradicts_itself_is_refused(marks, lines, code):
     assert caught.value.code == code
 
 
+def test_an_adjusted_rise_is_the_difference_of_the_adjusted_heights():
+    asked = LevelNetInputs(
+        benchmarks=(Benchmark("A", 0.0), Benchmark("C", 100.0)),
+        lines=(LevelLine("A", "B", 60.0, 1e5), LevelLine("B", "C", 46.0, 1e5)),
+    )
+    found = level_net(asked)
+    assert found.points[0].height == pytest.approx(57) and found.lines[0].correction == pytest.approx(-3)
+    assert [line.rise for line in found.lines] == pytest.approx([57, 43])
+
+
 def test_a_point_that_no_line_reaches_is_named():
     from metrology.calculations.registry import find
     from metrology.calculations.running import run
