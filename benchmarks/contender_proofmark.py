@@ -9,7 +9,7 @@ from pathlib import Path
 from time import perf_counter
 
 from metrology.comparison import RegionSpec, Settings, compare
-from metrology.reading import read_mesh_with_notes, read_scan_with_notes
+from metrology.reading import read_mesh_file, read_scan_file, read_together
 from metrology.size_check import check_size
 
 
@@ -20,8 +20,12 @@ def main() -> None:
     def note(stage: str, share: float) -> None:
         moments.append(perf_counter())
 
-    mesh, _ = read_mesh_with_notes(Path(job["nominal"]), unit="mm", progress=note)
-    cloud, _ = read_scan_with_notes(Path(job["scan"]), unit="mm", progress=note)
+    nominal, scan = read_together(
+        lambda told: read_mesh_file(Path(job["nominal"]), unit="mm", progress=told),
+        lambda told: read_scan_file(Path(job["scan"]), unit="mm", progress=told),
+        note,
+    )
+    mesh, cloud = nominal.mesh, scan.cloud
     read = perf_counter() - moments[0]
     check_size(mesh, cloud, "mm")
     checked = perf_counter() - moments[0]

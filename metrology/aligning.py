@@ -19,17 +19,16 @@ from metrology.alignment import (
     Support,
 )
 from metrology.alignment_words import axis_words, difference, pose_words
-from metrology.bodies import Floats, Progress, silent
+from metrology.bodies import Floats, Ints, Progress, silent
 from metrology.contest import FAR_SHARE
 from metrology.datum_alignment import align_by_datums
 from metrology.edges import beside_edges, sharp_edges
 from metrology.errors import AlignmentError, InputError
 from metrology.fine_fit import REACH, Fit, fit, motions
 from metrology.marked_points import fit_pairs, pair_equations
-from metrology.pose_search import evenly
 from metrology.pose_uncertainty import Equations, patches_of, pose_uncertainty
 from metrology.registration import STAGE, Placed, Rival, Ticker, finish, picked, place
-from metrology.scan_points import common_body, off_planes
+from metrology.scan_points import Chosen, choose, common_body, evenly, off_planes
 from metrology.surface import Flags, Surface, sample
 from metrology.voxels import Target
 from metrology.wording import count, listed, quantity
@@ -74,10 +73,10 @@ class _Work:
         return Target(self.surface, self.surface.coarse)
 
     @cached_property
-    def body(self) -> tuple[Floats, Floats]:
+    def body(self) -> tuple[Floats, Chosen]:
         """The middle of what was scanned, and the points to align by: without tables."""
         body, planes = common_body(self.few, self.surface, self.seed)
-        return body.mean(axis=0), self.few[off_planes(self.few, planes)]
+        return body.mean(axis=0), choose(self.few[off_planes(self.few, planes)])
 
     def carried_out(self, asked: Alignment) -> tuple[AlignmentReport, AlignmentReport]:
         match asked:
@@ -196,7 +195,7 @@ class _Work:
         """The scan at a pose that is known: fitted from there with the open motions, or judged as it lies."""
         middle, chosen = self.body
         turn, shift = matrix[:3, :3], matrix[:3, :3] @ middle + matrix[:3, 3] - self.surface.centroid
-        near = evenly(chosen, 4_000) - middle
+        near = evenly(chosen.all, 4_000) - middle
         first: Fit = fit(self.surface, near, turn, shift, min(steps, 15), self.tick, None, open_)
         return finish(
             self.surface, self.target, chosen, len(self.few), middle, first, rival, self.tick,
@@ -225,7 +224,8 @@ class _Work:
     ) -> AlignmentReport:
         last = placed.last
         surface = self.surface
-        coverage = _coverage(surface, placed)
+        owners = surface.coarse.nearest(last.placed + surface.centroid, last.facing)[1]
+        coverage = _coverage(surface, placed, owners)
         held = np.eye(6) if open_ is None else open_
         share = placed.stands_for / placed.stands_for.mean()
         smooth = np.sqrt(last.weights / share)
@@ -238,7 +238,7 @@ class _Work:
             residuals=last.residuals,
             weights=last.weights * sound,
             slope=share * smooth * (1.0 - 5.0 * (1.0 - smooth)) * sound,
-            patches=patches_of(surface, last.placed, last.facing),
+            patches=patches_of(surface, owners),
             unseen=1.0 - coverage,
         )
         used = last.weights > 0
@@ -341,13 +341,17 @@ def _locked_words(lock: Locked) -> str:
     )
 
 
-def _coverage(surface: Surface, placed: Placed) -> float:
-    """Share of the nominal's area with points that the pose rests on, as finely as the points allow."""
+def _coverage(surface: Surface, placed: Placed, owners: Ints | None = None) -> float:
+    """Share of the nominal's area with points that the pose rests on, as finely as the points allow. owners: (n,) the
+    sample of `surface.coarse` that each point belongs to, where that is known."""
     used = placed.last.weights > 0
     if not used.any():
         return 0.0
     count = int(np.clip(used.sum() // 8, 100, 2500))
-    places = surface.coarse if count == 2500 else sample(surface, count)
-    at = placed.last.placed[used] + surface.centroid
-    owners = places.nearest(at, placed.last.facing[used])[1]
-    return float((np.bincount(owners, minlength=len(places.points)) > 0).mean())
+    if count < 2500 or owners is None:
+        places = surface.coarse if count == 2500 else sample(surface, count)
+        at = placed.last.placed[used] + surface.centroid
+        owned = places.nearest(at, placed.last.facing[used])[1]
+    else:
+        owned = owners[used]
+    return float((np.bincount(owned, minlength=count) > 0).mean())

@@ -1,7 +1,7 @@
 """The whole comparison of a scan with its nominal: align, measure, sum up. One pure function, `compare`."""
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from time import perf_counter
 
@@ -21,19 +21,22 @@ from metrology.comparison_words import share, sides_words
 from metrology.conformity import check_uncertainty
 from metrology.deviation import STAGE
 from metrology.errors import InputError
+from metrology.facing import Pairs
 from metrology.kept_points import keep_points
 from metrology.measuring import Order, measure, visiting_order
 from metrology.profile_value import profile_of_surface
 from metrology.sample_means import sample_means
 from metrology.strays import find_strays
 from metrology.surface import Samples, Surface, prepare, sample
-from metrology.thin_walls import tell_sides
+from metrology.thin_walls import both_facing, tell_sides
 
 __all__ = ["Callout", "Comparison", "RegionResult", "RegionSpec", "Settings", "compare"]
 
 SUMMING = "summing up"
 BESIDE = "measuring by best fit"
 
+# Seconds between reports while something else is waited for.
+_PATIENCE = 0.25
 # Aim for this many scan points to each surface sample, between these numbers of samples.
 _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES = 16, 400, 20_000
 
@@ -61,6 +64,8 @@ def compare(
         made_ready = meanwhile.submit(_ready, surface, len(cloud.points), regions, ordering)
         asked = about_origin(settings.alignment, cloud.origin)
         report, best = align_with_best_fit(surface, cloud.points, asked, seed=settings.seed, progress=progress)
+        while wait([made_ready], _PATIENCE).not_done:
+            progress("aligning", 1.0)
         ready = made_ready.result()
     seconds = {"aligning": perf_counter() - started}
     made = _measured(ready, report, cloud, settings, regions, progress)
@@ -86,18 +91,20 @@ def _as_one_stage(progress: Progress) -> Progress:
 
 @dataclass(frozen=True)
 class _Ready:
-    """What does not depend on the pose. samples: of the surface. given: the regions asked for. order: in which to visit
-    the points of the scan."""
+    """What does not depend on the pose. samples: of the surface. pairs: what they face. given: the regions asked for.
+    order: in which to visit the points of the scan."""
 
     surface: Surface
     samples: Samples
+    pairs: tuple[Pairs, Pairs]
     given: list[Region]
     order: Order
 
 
 def _ready(surface: Surface, points: int, regions: Sequence[RegionSpec], ordering: "Future[Order]") -> _Ready:
     samples = sample(surface, int(np.clip(points // _POINTS_PER_SAMPLE, _FEWEST_SAMPLES, _MOST_SAMPLES)))
-    return _Ready(surface, samples, [locate(spec, surface, samples) for spec in regions], ordering.result())
+    given = [locate(spec, surface, samples) for spec in regions]
+    return _Ready(surface, samples, both_facing(surface, samples), given, ordering.result())
 
 
 def _measured(
@@ -134,7 +141,8 @@ def _measured(
     )
     left_out = strays.all
     tick()
-    sides = tell_sides(surface, samples, found, ~left_out)
+    sides = tell_sides(surface, samples, found, ~left_out, ready.pairs)
+    tick()
     found = found.credited(sides.moved, sides.values, sides.owners)
     means = sample_means(samples, found.values, found.owners, ~left_out, sides.undecided)
     measured = Measured(samples, means.deviation, means.points)

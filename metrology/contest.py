@@ -5,12 +5,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from metrology.bodies import Floats
+from metrology.bodies import Floats, Ints
 from metrology.deviation import closest_in_order
 from metrology.errors import AlignmentError
 from metrology.fine_fit import REACH, Fit, capped_rms, fit, motions
-from metrology.pose_search import SAME_POSE, Poses, evenly, reflected, search
+from metrology.pose_search import NEAR, SAME_POSE, Poses, refined, reflected, scores_of, search
 from metrology.rotation import turned_by
+from metrology.scan_points import evenly
 from metrology.surface import Surface
 from metrology.voxels import Target
 from metrology.wording import quantity
@@ -68,7 +69,10 @@ def contest(surface: Surface, target: Target, body: Floats, tick: Callable[[], N
         running = [other <= _OUT_OF_IT * best for best, other in rms]
         return [further(points, [one], 10 if runs else 0)[0] for one, runs in zip(fits, running, strict=True)]
 
-    leading = _best_first(on_mesh(evenly(judged, _MORE), search(body, target, tick), 8, []), target, surface)[:5]
+    found = search(body, target, tick)
+    # One more than come near the best, to tell of another pose.
+    near = found.best(max(int((found.scores <= _OUT_OF_IT * found.scores[0]).sum()), 2))
+    leading = _best_first(on_mesh(evenly(judged, _MORE), near, 8, []), target, surface)[:5]
     proper = _best_first(worth_it(judged, leading, leading[0].residuals), target, surface)
     # One that explains all is followed for its rivals; when none does, the next best may lead to the right one.
     led = proper[:1] if _explains_all(proper[0], surface) else proper[:3]
@@ -78,22 +82,28 @@ def contest(surface: Surface, target: Target, body: Floats, tick: Callable[[], N
         against = evenly(proper[0].residuals, len(ranked[0].residuals))
         proper = _best_first(proper[:3] + worth_it(judged, ranked, against), target, surface)
     # What no search met: the best pose turned over within the nominal's box. A piece of a flat part fits there too.
-    over = further(evenly(judged, _FEW), _turned_over(proper[0], target), 8, _hopeless(proper[:1], surface))
-    over = _best_first(over, target, surface)
-    against = evenly(proper[0].residuals, len(over[0].residuals))
-    proper = _best_first(proper[:5] + worth_it(judged, over, against), target, surface)
+    few, yardstick = evenly(judged, _FEW), _yardstick(proper[0], judged, target)
+    over = _turned_over(proper[0], target)
+    over = [over[k] for k in _in_the_running(_seen(over, target), few, target, yardstick, tick)]
+    if over:
+        over = _best_first(further(few, over, 8, _hopeless(proper[:1], surface)), target, surface)
+        against = evenly(proper[0].residuals, len(few))
+        proper = _best_first(proper[:5] + worth_it(judged, over, against), target, surface)
     if _fits_well(proper[0], surface):
         # A mirrored part that fits so well is almost its own mirror image: the mirrored pose is a reflection of this.
-        poses = reflected(*_seen(proper[0], target), target)
+        best = _seen(proper[:1], target)
+        poses = reflected(best.turns[0], best.shifts[0], target)
     else:
         poses = search(judged * _FLIP, target, tick).best(3)
-    mirrored = on_mesh(evenly(judged, _FEW) * _FLIP, poses, 8, proper[:1])
-    against = evenly(proper[0].residuals, len(mirrored[0].residuals))
+    poses = poses.take(_in_the_running(poses, few * _FLIP, target, yardstick, tick))
+    mirrored = on_mesh(few * _FLIP, poses, 8, proper[:1])
+    against = evenly(proper[0].residuals, len(few))
     mirrored = further(judged * _FLIP, [one for one in mirrored if _near_enough(against, one, surface)], 8)
     better = next((one for one in mirrored if _fits_mirrored(proper[0], one, surface)), None)
     if better is not None:
         # And so before the part is called mirrored: the search may have found only the reflection of the right pose.
-        again = on_mesh(judged, reflected(*_seen(better, target), target), 20, [])
+        seen = _seen([better], target)
+        again = on_mesh(judged, reflected(seen.turns[0], seen.shifts[0], target), 20, [])
         proper = _best_first(proper + again, target, surface)
     return Contest(proper, mirrored)
 
@@ -103,8 +113,23 @@ def _hopeless(found: list[Fit], surface: Surface) -> float:
     return 2 * _OUT_OF_IT * min((capped_rms(one.residuals, surface.diagonal) for one in found), default=np.inf)
 
 
-def _seen(one: Fit, target: Target) -> tuple[Floats, Floats]:
-    return target.axes.T @ one.turn, one.shift @ target.axes
+def _seen(fits: list[Fit], target: Target) -> Poses:
+    """The poses of fits, in the seen frame of the target."""
+    turns = np.array([target.axes.T @ one.turn for one in fits])
+    return Poses(turns, np.array([one.shift @ target.axes for one in fits]), np.zeros(len(fits)))
+
+
+def _yardstick(best: Fit, points: Floats, target: Target) -> float:
+    """What the best pose scores by cubes, mm."""
+    return float(scores_of(_seen([best], target), evenly(points, _FEW), target, NEAR)[0])
+
+
+def _in_the_running(poses: Poses, points: Floats, target: Target, yardstick: float, tick: Callable[[], None]) -> Ints:
+    """Rows of the poses that, refined by cubes, come near the best pose. By cubes takes next to no time; they make good
+    poses look worse than they are and bad ones better."""
+    scores = refined(poses, points, target, 8, NEAR, tick).scores
+    rows: Ints = np.flatnonzero(scores <= _OUT_OF_IT * yardstick)
+    return rows
 
 
 def _followed(surface: Surface, target: Target, points: Floats, best: Fit, tick: Callable[[], None]) -> list[Fit]:

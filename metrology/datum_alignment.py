@@ -372,6 +372,6 @@ def _finished(
     matrix[:3, :3], matrix[:3, 3] = turn, shift
     equations = Equations(
         plain.rows, plain.asked, plain.open, plain.residuals, plain.weights, plain.slope,
-        patches_of(surface, placed, facing), 1.0 - min(coverages),
+        patches_of(surface, surface.coarse.nearest(placed + surface.centroid, facing)[1]), 1.0 - min(coverages),
     )  # fmt: skip
     return DatumFit(matrix, done, tuple(supports), equations)

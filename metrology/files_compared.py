@@ -8,7 +8,7 @@ from time import perf_counter
 
 from metrology.bodies import Mesh, Progress, silent
 from metrology.comparison import Comparison, RegionSpec, Settings, compare
-from metrology.reading import MeshFile, ScanFile, TableChoice, read_mesh_file, read_scan_file
+from metrology.reading import MeshFile, ScanFile, TableChoice, read_mesh_file, read_scan_file, read_together
 from metrology.size_check import check_size
 
 CHECKING = "checking units"
@@ -54,10 +54,13 @@ def compare_files(
     `compare` raise.
     """
     moments = [perf_counter()]
-    model = read_mesh_file(
-        nominal, unit=nominal_unit, progress=progress, together=together, chord_mm=chord_for(settings)
+    model, measured = read_together(
+        lambda told: read_mesh_file(
+            nominal, unit=nominal_unit, progress=told, together=together, chord_mm=chord_for(settings)
+        ),
+        lambda told: read_scan_file(scan, unit=unit, progress=told, table=table),
+        progress,
     )
-    measured = read_scan_file(scan, unit=unit, progress=progress, table=table)
     moments.append(perf_counter())
     progress(CHECKING, 0.0)
     check_size(model.mesh, measured.cloud, unit)

@@ -18,10 +18,11 @@ REACH = 0.02
 _SHARED = 0.002
 # Motions less than this as stiff as the stiffest are left free: a round part turns about its axis.
 LOOSE = 1e-5
-# A fit stands still when its last step moved nothing by more than this share of the diagonal.
-STILL = 1e-7
+# A fit stands still when its last step moved nothing by more than this share of the diagonal: the next would move it by
+# a thousandth of that, or less.
+STILL = 1e-5
 # Steps shorter than this share of the diagonal leave the planes of the closest points as they are, for some steps.
-_CLOSE, _ON_PLANES = 5e-4, 6
+_CLOSE, _ON_PLANES, _STILL_ON_PLANES = 5e-4, 6, 1e-9
 # Two steps that leave more than this share of the residual gain hardly anything.
 _GAIN = 0.7
 
@@ -87,7 +88,7 @@ def fit(
         if done == most or stuck:
             weights = near.weights(values)
             return Fit(turn, shift, values, weights, facing, placed, faces, closest, done, False, loose)
-        change, left, loose = near.settled()
+        change, left, loose, at_rest = near.settled()
         change, loose = ways_open @ change, ways_open @ loose
         step = change[3:] / arm
         shorter = min(1.0, 0.3 / max(float(np.linalg.norm(step)), 1e-300))
@@ -96,7 +97,7 @@ def fit(
         shift = rotation @ shift + shorter * change[:3]
         done += 1
         tick()
-        if np.abs(change).max() < STILL * surface.diagonal:
+        if at_rest and np.abs(change).max() < STILL * surface.diagonal:
             # So small a motion changes no plane: the distances after it are known without asking the mesh again.
             placed = points @ turn.T + shift
             weights = near.weights(left)
@@ -124,9 +125,9 @@ class Planes:
         weights: Floats = self.share * biweight(values, self.scale)[0]
         return weights
 
-    def settled(self) -> tuple[Floats, Floats, Floats]:
-        """The motion (k,) that brings the weighted distances to rest, the distances after it, and the motions that
-        change none, as columns.
+    def settled(self) -> tuple[Floats, Floats, Floats, bool]:
+        """The motion (k,) that brings the weighted distances to rest, the distances after it, the motions that change
+        none, as columns, and whether they did come to rest.
 
         One step from far off, where the planes will be others. Close by they stay, and the weights settle on them: that
         saves asking the mesh, which takes most of the time.
@@ -142,9 +143,9 @@ class Planes:
             total = total + change
             left = self.values + np.einsum("ni,i->n", self.rows, total)
             size = float(np.abs(change).max()) / self.diagonal
-            if size > _CLOSE or size < 0.1 * STILL:
+            if size > _CLOSE or size < _STILL_ON_PLANES:
                 break
-        return total, left, ways[:, ~firm]
+        return total, left, ways[:, ~firm], size < 100 * _STILL_ON_PLANES
 
 
 def scale_of(values: Floats, facing: Floats, axes: Floats, share: Floats, diagonal: float) -> Floats:

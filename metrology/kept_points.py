@@ -28,7 +28,7 @@ class KeptPoints:
 def keep_points(found: PointDeviations, samples: Samples, used: Flags, most: int = MOST_KEPT) -> KeptPoints:
     """Every so-manieth point along the curve that keeps neighbours together; no chance in it. used: (n,) no strays."""
     total = len(found.values)
-    rows = np.unique(np.linspace(0, total - 1, min(total, most)).astype(np.int64))
+    rows = np.linspace(0, total - 1, min(total, most)).astype(np.int64)
     rows = rows[used[rows]]
     owners = found.owners[rows]
     return KeptPoints(found.placed(rows), found.values[rows], owners, samples.normals[owners])

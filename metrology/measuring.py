@@ -1,6 +1,6 @@
 """The deviation of every point of a placed scan, and the surface sample that each belongs to."""
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -59,21 +59,17 @@ def measure(
     order = visiting_order(points) if order is None else order
     values, owners = np.empty(total), np.empty(total, dtype=np.int32)
 
-    def own(piece: slice, closest: Floats, normals: Floats) -> None:
-        owners[piece] = samples.nearest(closest, normals, workers=1)[1]
-
     with ThreadPoolExecutor(1) as beside:
-        last = None
+        last: tuple[slice, Future[Ints]] | None = None
         for start in range(0, total, PIECE):
             piece = slice(start, min(start + PIECE, total))
-            found, _, closest, normals = surface.closest(placed(pose, points[order[piece]]))
-            values[piece] = found
+            values[piece], _, closest, normals = surface.closest(placed(pose, points[order[piece]]))
             if last is not None:
-                last.result()
-            last = beside.submit(own, piece, closest, normals)
+                owners[last[0]] = last[1].result()
+            last = piece, samples.nearest_beside(closest, normals, beside)
             progress(STAGE, piece.stop / total)
         if last is not None:
-            last.result()
+            owners[last[0]] = last[1].result()
     return PointDeviations(values, owners, order, points, pose)
 
 

@@ -11,8 +11,8 @@ class Pose:
 
     matrix: (4, 4) float64, a rotation of determinant +1 and a translation in mm. rms: mm, distance to the surface over
     the points kept. trimmed_share: share of points left out or given no weight, 0 to 1. iterations: of the final fit.
-    converged: the last step moved nothing by more than a millionth of the diagonal. runner_up_rms: mm, of the best
-    clearly different pose over the points that either pose explains; None if the search left none.
+    converged: the last step moved nothing by more than a hundred-thousandth of the diagonal. runner_up_rms: mm, of the
+    best clearly different pose over the points that either pose explains; None if the search left none.
     ambiguous: that pose fits almost as well, or the surface lets the scan slide or turn (a symmetric part).
     """
 

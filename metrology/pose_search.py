@@ -7,6 +7,7 @@ import numpy as np
 
 from metrology.bodies import Floats, Ints
 from metrology.rotation import quarter_turns, rotation_grid, turned_by
+from metrology.scan_points import evenly
 from metrology.voxels import Singles, Target, principal_axes
 
 __all__ = ["SAME_POSE", "Poses", "distinct", "evenly", "reflected", "rotation_grid", "search", "turned_by"]
@@ -16,7 +17,7 @@ SAME_POSE = 0.03
 # Where an extent ends: some strays may lie beyond.
 _ENDS = (0.005, 0.995)
 # Points farther off than this share of the diagonal all count alike, in the beginning and in the end.
-_FAR, _NEAR = 0.08, 0.025
+_FAR, NEAR = 0.08, 0.025
 # Rotations tried, positions of each kept, and starts kept after the first look.
 _TURNS, _EACH, _STARTS = 300, 3, 400
 
@@ -54,7 +55,7 @@ def search(points: Floats, target: Target, tick: Callable[[], None]) -> Poses:
     poses = _starts(turns, points, target)
     tick()
     for count, steps, kept in ((100, 4, 120), (250, 4, 40), (600, 5, 12)):
-        reach = _FAR if count < 600 else 0.5 * (_FAR + _NEAR)
+        reach = _FAR if count < 600 else 0.5 * (_FAR + NEAR)
         poses = refined(poses, evenly(points, count), target, steps, reach, tick)
         poses = distinct(poses, target, kept)
     return rivals(poses, points, target, tick)
@@ -66,9 +67,9 @@ def rivals(poses: Poses, points: Floats, target: Target, tick: Callable[[], None
     others = [slid_to_ends(poses.best(2), points, target), turned_about_axes(poses.best(1), target, points)]
     for one in others:
         scored = Poses(one.turns, one.shifts, scores_of(one, evenly(points, 250), target, _FAR))
-        poses = _joined(poses, refined(scored.best(24), few, target, 5, _NEAR, tick))
+        poses = _joined(poses, refined(scored.best(24), few, target, 5, NEAR, tick))
     poses = distinct(poses, target, 14)
-    return distinct(refined(poses, evenly(points, 1000), target, 4, _NEAR, tick), target, 10)
+    return distinct(refined(poses, evenly(points, 1000), target, 4, NEAR, tick), target, 10)
 
 
 def distinct(poses: Poses, target: Target, count: int) -> Poses:
@@ -82,13 +83,6 @@ def distinct(poses: Poses, target: Target, count: int) -> Poses:
             if len(kept) == count:
                 break
     return poses.take(np.array(kept))
-
-
-def evenly(points: Floats, count: int) -> Floats:
-    """At most `count` of the points, at equal steps through the list."""
-    if len(points) <= count:
-        return points
-    return points[np.arange(count) * len(points) // count]
 
 
 def _joined(one: Poses, other: Poses) -> Poses:

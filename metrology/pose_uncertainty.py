@@ -45,9 +45,10 @@ class Equations:
         return int((self.weights > 0).sum())
 
 
-def patches_of(surface: Surface, placed: Floats, facing: Floats) -> tuple[Ints, ...]:
-    """The patch of the nominal nearest to each point, for each size. placed: (n, 3) mm about the surface's middle."""
-    return tuple(sample(surface, count).nearest(placed + surface.centroid, facing)[1] for count in _PATCHES)
+def patches_of(surface: Surface, owners: Ints) -> tuple[Ints, ...]:
+    """The patch of the nominal that each point lies on, for each size. owners: (n,) its sample of `surface.coarse`."""
+    places = surface.coarse
+    return tuple(sample(surface, count).nearest(places.points, places.normals)[1][owners] for count in _PATCHES)
 
 
 def pose_uncertainty(surface: Surface, equations: Equations, places: Samples) -> PoseUncertainty:
@@ -63,7 +64,7 @@ def pose_uncertainty(surface: Surface, equations: Equations, places: Samples) ->
     asked = equations.asked @ (
         equations.open.T @ firm if equations.asked.shape[1] > firm.shape[1] else np.eye(firm.shape[1])
     )
-    inner = np.einsum("n,ni,nj->ij", equations.slope, asked, equations.rows @ firm)
+    inner = np.einsum("ni,nj->ij", asked * equations.slope[:, None], equations.rows @ firm)
     solved = firm @ np.linalg.pinv(inner)
     free = equations.used - firm.shape[1]
     pulls = asked * (equations.weights * equations.residuals)[:, None]
@@ -97,7 +98,8 @@ def pose_uncertainty(surface: Surface, equations: Equations, places: Samples) ->
 def _firm(equations: Equations) -> tuple[Floats, Floats]:
     """The open motions that the rows determine, and those that they do not, as columns."""
     rows = equations.rows @ equations.open
-    stiffness, ways = np.linalg.eigh(np.einsum("n,ni,nj->ij", np.maximum(equations.slope, 0.0), rows, rows))
+    weighted = rows * np.maximum(equations.slope, 0.0)[:, None]
+    stiffness, ways = np.linalg.eigh(np.einsum("ni,nj->ij", weighted, rows))
     firm = stiffness > LOOSE * max(float(stiffness[-1]), 1e-300)
     return equations.open @ ways[:, firm], equations.open @ ways[:, ~firm]
 

@@ -1,18 +1,30 @@
 """Alignment: placing a scan in the nominal frame from an unknown pose. Rigid: never scaled, never mirrored."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
 from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
 from metrology.contest import FAR_SHARE, Contest, almost_as_good, contest, refuse_mirrored, rms_of, unlike
-from metrology.deviation import closest_in_order, neighbour_order
+from metrology.deviation import closest_in_order
 from metrology.errors import AlignmentError, InputError
 from metrology.fine_fit import Fit, fit
 from metrology.pose import Pose
-from metrology.pose_search import SAME_POSE, evenly
-from metrology.scan_points import common_body, lonely, middle_of, off_planes, separate, span, spread_pick
+from metrology.pose_search import SAME_POSE
+from metrology.scan_points import (
+    Chosen,
+    choose,
+    common_body,
+    evenly,
+    lonely,
+    middle_of,
+    off_planes,
+    separate,
+    span,
+    spread_pick,
+)
 from metrology.surface import Surface, prepare
 from metrology.voxels import Target
 from metrology.wording import count as counted
@@ -110,11 +122,13 @@ def place(surface: Surface, points: Floats, *, seed: int = 0, progress: Progress
     body, planes = common_body(few, surface, seed)
     target = Target(surface, surface.coarse)
     tick()
-    middle, found, beside = _part_among(surface, target, body, tick)
+    with ThreadPoolExecutor(1) as meanwhile:
+        choosing = meanwhile.submit(lambda: choose(few[off_planes(few, planes)]))
+        middle, found, beside = _part_among(surface, target, body, tick)
     refuse_mirrored(found, surface)
     _refuse_wrong(found.best, surface, body)
-    chosen = few[off_planes(few, planes)]
-    first = fit(surface, evenly(chosen, 4_000) - middle, found.best.turn, found.best.shift, 15, tick)
+    chosen = choosing.result()
+    first = fit(surface, evenly(chosen.all, 4_000) - middle, found.best.turn, found.best.shift, 15, tick)
     rival = _rival(found, surface, middle)
     placed = finish(surface, target, chosen, len(few), middle, first, rival, tick, beside=beside)
     progress(STAGE, 1.0)
@@ -138,7 +152,7 @@ def picked(points: Floats, seed: int) -> Floats:
 def finish(
     surface: Surface,
     target: Target,
-    chosen: Floats,
+    chosen: Chosen,
     looked_at: int,
     middle: Floats,
     first: Fit,
@@ -149,13 +163,12 @@ def finish(
     steps: int = 60,
     beside: float = 0.0,
 ) -> Placed:
-    """The final fit from a pose that is nearly right. chosen: (n, 3) mm, scan frame. looked_at: points before tables
+    """The final fit from a pose that is nearly right. looked_at: points before tables
     were left out. allowed: motions it may use, see `fine_fit.fit`. steps: none to judge the pose as it is."""
-    fine = evenly(chosen, 30_000)
-    fine = fine[neighbour_order(fine)]
+    fine = chosen.fine
     owners = target.tree.query(((fine - middle) @ first.turn.T + first.shift) @ target.axes, workers=-1)[1]
     stands_for = 1.0 / np.bincount(owners)[owners]
-    kept = ~lonely(fine, evenly(chosen, 60_000), stands_for)
+    kept = ~lonely(chosen, stands_for)
     fine, stands_for = fine[kept], stands_for[kept]
     stands_for = np.minimum(stands_for, 4.0 * middle_of(stands_for, stands_for))
     last = fit(surface, fine - middle, first.turn, first.shift, steps, tick, stands_for, allowed)
@@ -163,7 +176,7 @@ def finish(
     pose = Pose(
         matrix=matrix_of(last, surface, middle),
         rms=float(np.sqrt((last.residuals[used] ** 2).mean())),
-        trimmed_share=float(1.0 - used.sum() / len(kept) * len(chosen) / looked_at),
+        trimmed_share=float(1.0 - used.sum() / len(kept) * len(chosen.all) / looked_at),
         iterations=last.iterations,
         converged=last.converged,
         runner_up_rms=None if rival is None else rival.rms,

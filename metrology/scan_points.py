@@ -8,6 +8,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from metrology.bodies import Floats, Ints
+from metrology.deviation import neighbour_order
 from metrology.surface import Flags, Surface
 
 # The fullest cubes that tell how many points a cube on the part holds: a tenth of those on a whole part.
@@ -33,6 +34,13 @@ def spread_pick(points: Floats, count: int, seed: int) -> Floats:
         return np.array(points, dtype=np.float64)
     edges = np.arange(count + 1) * len(points) // count
     return np.array(points[np.random.default_rng(seed).integers(edges[:-1], edges[1:])], dtype=np.float64)
+
+
+def evenly(points: Floats, count: int) -> Floats:
+    """At most `count` of the points, at equal steps through the list."""
+    if len(points) <= count:
+        return points
+    return points[np.arange(count) * len(points) // count]
 
 
 def common_body(points: Floats, surface: Surface, seed: int) -> tuple[Floats, list[Plane]]:
@@ -117,14 +125,31 @@ def thinned(points: Floats, edge: float) -> Floats:
     return spread_pick(points[kept], 12_000, 0)
 
 
-def lonely(points: Floats, scan: Floats, stands_for: Floats) -> Flags:
-    """True for points whose sixth neighbour in the scan is farther away than is usual on the surface, (n,).
+@dataclass(frozen=True)
+class Chosen:
+    """Points of a scan to align by. all: (n, 3) mm, scan frame. fine: (k, 3) those of the last fit, by neighbours.
+    apart: (k,) mm, how far the sixth neighbour of each is away in the scan."""
 
-    stands_for: (n,) area of each, so that a place crowded with points does not say what is usual. Farther: more than
+    all: Floats
+    fine: Floats
+    apart: Floats
+
+
+def choose(points: Floats) -> Chosen:
+    fine = evenly(points, 30_000)
+    fine = fine[neighbour_order(fine)]
+    scan = evenly(points, 60_000)
+    tree = cKDTree(scan, compact_nodes=False, balanced_tree=False)
+    return Chosen(points, fine, tree.query(fine, k=[min(7, len(scan))], workers=-1)[0][:, 0])
+
+
+def lonely(chosen: Chosen, stands_for: Floats) -> Flags:
+    """True for points of the last fit whose sixth neighbour in the scan is farther away than is usual on the surface.
+
+    stands_for: (k,) area of each, so that a place crowded with points does not say what is usual. Farther: more than
     2.5 times the median, as where the scan is six times thinner than it mostly is.
     """
-    away = cKDTree(scan).query(points, k=[min(7, len(scan))], workers=-1)[0][:, 0]
-    far: Flags = away > 2.5 * middle_of(away, stands_for)
+    far: Flags = chosen.apart > 2.5 * middle_of(chosen.apart, stands_for)
     return far
 
 

@@ -1,5 +1,6 @@
 """The nominal surface made ready for measuring: normals, closest points, and samples that stand for equal areas."""
 
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -14,6 +15,7 @@ from metrology.errors import InputError
 from metrology.mesh_facts import signed_volume, winding
 
 Flags = npt.NDArray[np.bool_]
+Closest = tuple[Floats, Ints, Floats, Floats]
 
 # Below this share of the distance along the face normal, the closest point lies on an edge or a corner.
 _ALONG_NORMAL = 0.999
@@ -57,7 +59,7 @@ class Surface:
         """2,500 samples, for what needs no more."""
         return sample(self, 2500)
 
-    def closest(self, points: Floats) -> tuple[Floats, Ints, Floats, Floats]:
+    def closest(self, points: Floats) -> Closest:
         """Signed distance (k,) mm, positive outside; row of the closest face (k,); closest point and normal (k, 3).
 
         points: (k, 3) float64 in the nominal frame, finite, C-contiguous. The normal is the way the distance grows:
@@ -119,16 +121,23 @@ class Samples:
     # Hardly any place on the surface is so many spacings from its nearest sample.
     _NEAR = 1.5
 
-    def nearest(self, points: Floats, normals: Floats, count: int = 1, workers: int = -1) -> tuple[Floats, Ints]:
-        """The nearest samples on the same side of the part: distances (k,) or (k, count) and their rows. workers:
-        threads, −1 for one on each processor; the answer is the same."""
+    def nearest(self, points: Floats, normals: Floats, count: int = 1) -> tuple[Floats, Ints]:
+        """The nearest samples on the same side of the part: distances (k,) or (k, count) and their rows."""
         asked = self._with_side(points, normals)
         if count > 1:
-            return self._tree.query(asked, k=count, workers=workers)  # type: ignore[no-any-return]
+            return self._tree.query(asked, k=count, workers=-1)  # type: ignore[no-any-return]
+        return self._one(asked, -1)
+
+    def nearest_beside(self, points: Floats, normals: Floats, other: Executor) -> "Future[Ints]":
+        """Rows of the nearest samples, found by another thread."""
+        asked = self._with_side(points, normals)
+        return other.submit(lambda: self._one(asked, 1)[1])
+
+    def _one(self, asked: Floats, workers: int) -> tuple[Floats, Ints]:
         # A limit to the search saves a fifth of the time; what lies farther off is asked for again without one.
         away, rows = self._tree.query(asked, distance_upper_bound=self._NEAR * self.spacing, workers=workers)
-        far = np.flatnonzero(rows == len(self.points))
-        if len(far):
+        if rows.max(initial=0) == len(self.points):
+            far = np.flatnonzero(rows == len(self.points))
             away[far], rows[far] = self._tree.query(asked[far], workers=workers)
         return away, rows
 
@@ -152,7 +161,7 @@ def prepare(mesh: Mesh) -> Surface:
     if not len(kept):
         raise InputError("empty-nominal", "The nominal has no area. Export the mesh again and upload it.")
     faces = np.ascontiguousarray(faces[kept])
-    if winding(faces)[1] and signed_volume(Mesh(vertices, faces)) < 0:
+    if signed_volume(Mesh(vertices, faces)) < 0 and winding(faces)[1]:
         raise InputError(
             "inside-out",
             "The nominal is wound inside out, so outside and inside would be exchanged. Turn its faces round.",

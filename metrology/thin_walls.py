@@ -46,12 +46,21 @@ class Sides:
     undecided: Flags
 
 
-def tell_sides(surface: Surface, samples: Samples, found: PointDeviations, used: Flags) -> Sides:
+def both_facing(surface: Surface, samples: Samples) -> tuple[Pairs, Pairs]:
+    """What each sample faces through walls and across slots."""
+    return facing(surface, samples, -1.0), facing(surface, samples, 1.0)
+
+
+def tell_sides(
+    surface: Surface, samples: Samples, found: PointDeviations, used: Flags, pairs: tuple[Pairs, Pairs] | None = None
+) -> Sides:
     """Which points lie nearest to one side of a thin wall or a narrow slot, but belong to the other.
 
-    used: (n,) points that are not strays. Costs next to nothing where no point comes near the middle of anything.
+    used: (n,) points that are not strays. pairs: of `both_facing`, where they are known already. Costs next to nothing
+    where no point comes near the middle of anything.
     """
-    walls, slots = (_sides(surface, samples, found, used, facing(surface, samples, sign)) for sign in (-1.0, 1.0))
+    pairs = both_facing(surface, samples) if pairs is None else pairs
+    walls, slots = (_sides(surface, samples, found, used, pair) for pair in pairs)
     fresh = ~np.isin(slots.moved, walls.moved)
     return Sides(
         np.concatenate([walls.moved, slots.moved[fresh]]),

@@ -15,6 +15,7 @@ from metrology.reading.read import (
 from metrology.reading.sniff import Kind, kind_of
 from metrology.reading.table_layout import TableChoice
 from metrology.reading.table_preview import TablePreview, preview_table
+from metrology.reading.together import read_together
 
 __all__ = [
     "USUAL_CHORD",
@@ -32,4 +33,5 @@ __all__ = [
     "read_scan",
     "read_scan_file",
     "read_scan_with_notes",
+    "read_together",
 ]

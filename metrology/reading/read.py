@@ -168,7 +168,7 @@ def _in_order(mesh: Mesh) -> tuple[Mesh, list[str]]:
     loose -= len(mesh.vertices)
     if loose:
         notes.append(f"{counted(loose, 'vertex that no face uses was', 'vertices that no face uses were')} left out.")
-    if winding(mesh.faces)[1] and signed_volume(mesh) < 0:
+    if signed_volume(mesh) < 0 and winding(mesh.faces)[1]:
         mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[:, ::-1]))
         notes.append("The faces were wound inside out and have been turned, so that outside is outside.")
     return mesh, notes
