@@ -183,7 +183,8 @@ def _from_file(placement: Floats, cloud: Cloud) -> Floats:
 def _rough_whole(parts: Sequence[PlacedPart]) -> Mesh:
     """The whole assembly, coarse enough to search on: its parts are fitted on their own surfaces afterwards."""
     each = max(_MOST_FACES // len(parts), 500)
-    thin = {id(part.mesh): coarser(part.mesh, each) for part in parts}
+    meshes = {id(part.mesh): part.mesh for part in parts}
+    thin = {key: coarser(mesh, each) for key, mesh in meshes.items()}
     return placed_mesh([replace(part, mesh=thin[id(part.mesh)]) for part in parts])
 
 

@@ -26,6 +26,8 @@ _DOUBT = 0.03
 _ALIKE = 0.99
 # Points looked at along a weakly held motion, and over how many mm a fit may be equally good.
 _SLIDING, _FLAT_MM = 2_000, 8.0
+# Starts that a first look brings within this many mm of each other lead to the same place.
+_SAME = 1.0
 # Parts are looked for turned by as much as this.
 _TURN_DEG = 3.0
 
@@ -262,8 +264,15 @@ def _look_elsewhere(one: Sought, search_mm: float) -> None:
         angle = np.radians(0.6 * _TURN_DEG)
         starts += [(turn, np.zeros(3)) for turn in turned_by(np.concatenate([angle * np.eye(3), -angle * np.eye(3)]))]
     tried = []
-    for number, (turn, shift) in enumerate(starts):
-        turn, shift = settle(one.shape, points[some], facing[some], turn, shift, _reaches(one), 4)
+    first, *rest = _reaches(one)
+    led: list[tuple[Floats, Floats]] = []
+    for start in starts:
+        pose = settle(one.shape, points[some], facing[some], *start, (first,), 4)
+        # Many starts lead to one place: it is enough to go on from the first of them.
+        if all(_apart(one.shape, pose, other) > _SAME for other in led):
+            led.append(pose)
+    for number, (turn, shift) in enumerate(led):
+        turn, shift = settle(one.shape, points[some], facing[some], turn, shift, tuple(rest), 4)
         trial = Sought(one.part, one.shape, one.into, points, facing, one.step, turn, shift)
         if trial.moved > search_mm:
             continue
@@ -274,6 +283,13 @@ def _look_elsewhere(one: Sought, search_mm: float) -> None:
         return
     most = max(score for score, *_ in tried)
     *_, one.turn, one.shift = max((t for t in tried if t[0] >= _ALIKE * most), key=lambda t: t[1:3])
+
+
+def _apart(shape: Model, one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> float:
+    """The farthest that two poses are apart at a corner of the part's box, mm."""
+    corners = np.array(np.meshgrid(*zip(shape.low, shape.high, strict=True))).reshape(3, 8).T
+    between = (corners - one[1]) @ one[0] - (corners - other[1]) @ other[0]
+    return float(np.linalg.norm(between, axis=1).max())
 
 
 def _slide(one: Sought, search_mm: float) -> None:
