@@ -23,6 +23,7 @@ SECONDS_BETWEEN_RECOVERIES = 60.0
 # Longer than at the start: a living worker on a busy machine may be silent for a while, also this very one.
 SILENT_FOR_GOOD = timedelta(minutes=5)
 DAYS_KEPT = 14  # of the rows of jobs that ended
+GIVES_WAY = 10  # a job may take a moment longer, a page that somebody waits for may not
 
 
 class Command(BaseCommand):
@@ -36,6 +37,8 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if options["with_parent"]:
             threading.Thread(target=_leave_with_parent, daemon=True).start()
+            if hasattr(os, "nice"):  # the parent answers people
+                os.nice(GIVES_WAY)
         # The queue writes a line for each job; only what went wrong is of use to a person.
         for name in ("django_tasks", "django_tasks_db"):
             logging.getLogger(name).setLevel(logging.ERROR)
