@@ -1,9 +1,11 @@
 """Features of a scan as their tables show them."""
 
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from metrology.wording import NBSP, number
+from parts.limits import shown as limit
 
 from .models import Measurement, Scan
 
@@ -50,6 +52,7 @@ def fed_rows(fed: list[Mapping[str, Any]], scan: Scan, counting: Mapping[int, Me
     for one in fed:
         row = dict(one) | (figure_row(one["figure"], "") if one["figure"] else _EMPTY)
         counts = counting.get(one["number"])
+        row["limits"] = _limits(one.get("lower"), one.get("upper"), one.get("unit", "mm"))
         row["typed"] = bool(counts and counts.scan_id is None and one["result"] != "not measured")
         row["stands"] = ""
         if counts and counts.scan_id is None:
@@ -59,6 +62,14 @@ def fed_rows(fed: list[Mapping[str, Any]], scan: Scan, counting: Mapping[int, Me
             row["stands"] = f"Scan {counts.scan}, which is newer, counts for this cast."
         rows.append(row)
     return rows
+
+
+def _limits(lower: float | None, upper: float | None, unit: str) -> str:
+    tail = unit if unit == "°" else f"{NBSP}{unit}"
+    low, high = (None if value is None else limit(Decimal(repr(value))) for value in (lower, upper))
+    if low and high:
+        return f"{low} to {high}{tail}"
+    return f"at most {high}{tail}" if high else f"at least {low}{tail}" if low else ""
 
 
 _EMPTY = {"value": "", "nominal": "", "sure": "", "made_of": ""}

@@ -5,8 +5,6 @@ from dataclasses import asdict, dataclass
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import QuerySet
-
 from metrology.bodies import Floats
 from metrology.comparison import Comparison
 from metrology.conformity import decide
@@ -15,9 +13,17 @@ from metrology.features_values import Figure
 from metrology.kept_points import on_faces
 from metrology.surface import Surface
 from parts.models import Feed, Revision
+from parts.queries import feeds_of
 from parts.services.features import spec_of
 
 from .models import Measurement, Scan
+
+# An instrument is never surer than the record can say.
+SMALLEST_U = Decimal("0.0001")
+UNSURE = (
+    "How sure it is cannot be said: the scan could lie elsewhere and fit as well. Align by datums or marked points "
+    "that hold the part in every direction."
+)
 
 
 @dataclass(frozen=True)
@@ -33,11 +39,6 @@ class Fed:
 class MeasuredFeatures:
     features: tuple[FeatureResult, ...] = ()
     fed: tuple[Fed, ...] = ()
-
-
-def feeds_of(revision: Revision) -> QuerySet[Feed]:
-    rows = Feed.objects.filter(characteristic__revision=revision)
-    return rows.select_related("characteristic", "feature", "other").order_by("characteristic__number")
 
 
 def measure_features(
@@ -73,7 +74,9 @@ def _fed(feed: Feed, known: Mapping[str, FeatureResult]) -> Fed:
         return Fed(feed, pair.figure and _as_drawn(pair.figure, feed), pair.sentence)
     result = known[feed.feature.name]
     figure = next((figure for figure in result.figures if figure.gives == feed.gives), None)
-    return Fed(feed, figure, "" if figure else f"“{feed.feature}” was not measured: {result.sentence}")
+    if figure is None:
+        return Fed(feed, None, f"“{feed.feature}” was not measured: {result.sentence}")
+    return Fed(feed, figure, "" if _writable(figure) else UNSURE)
 
 
 def _as_drawn(figure: Figure, feed: Feed) -> Figure:
@@ -98,6 +101,9 @@ def plain_features(measured: MeasuredFeatures, plain: Callable[[Any], Any]) -> d
                 "number": fed.feed.characteristic.number,
                 "name": fed.feed.characteristic.name,
                 "words": fed.feed.words,
+                "lower": _number(fed.feed.characteristic.lower),
+                "upper": _number(fed.feed.characteristic.upper),
+                "unit": fed.feed.characteristic.unit,
                 "figure": None if fed.figure is None else plain(asdict(fed.figure)),
                 "result": _result(fed),
                 "sentence": fed.sentence,
@@ -125,13 +131,17 @@ def _result(fed: Fed) -> str:
     if fed.figure is None or not _writable(fed.figure):
         return "not measured"
     characteristic = fed.feed.characteristic
-    lower, upper = (None if v is None else float(v) for v in (characteristic.lower, characteristic.upper))
+    lower, upper = _number(characteristic.lower), _number(characteristic.upper)
     return decide(_value(fed.figure), lower, upper, fed.figure.uncertainty).result
+
+
+def _number(value: Decimal | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _value(figure: Figure) -> float:
     """As it is written down, so that the verdict is that of the number that people see."""
-    return round(figure.value, 4)
+    return round(figure.value, 3)
 
 
 def feed_characteristics(scan: Scan, fed: Sequence[Fed]) -> dict[str, list[str]]:
@@ -156,10 +166,10 @@ def feed_characteristics(scan: Scan, fed: Sequence[Fed]) -> dict[str, list[str]]
         row = Measurement.objects.create(
             cast=scan.cast,
             characteristic=characteristic,
-            value=Decimal(f"{figure.value:.4f}"),
+            value=Decimal(f"{_value(figure):.3f}"),
             scan=scan,
             instrument=scan.instrument,
-            uncertainty=Decimal(f"{figure.uncertainty:.4f}"),
+            uncertainty=Decimal(f"{figure.uncertainty:.3f}").max(SMALLEST_U),
             result=_result(one),
             measured_at=scan.scanned_at,
             measured_by=scan.scanned_by,

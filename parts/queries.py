@@ -89,16 +89,13 @@ def region_or_404(revision: Revision, pk: int):
 
 
 def feeds_of(revision: Revision) -> QuerySet[Feed]:
-    return Feed.objects.filter(characteristic__revision=revision).select_related("characteristic", "feature", "other")
+    """Feeds in the order of the drawing, with what their rows show."""
+    rows = Feed.objects.filter(characteristic__revision=revision).order_by("characteristic__number")
+    return rows.select_related("characteristic", "feature", "other")
 
 
-def features_for_list(revision: Revision) -> list[Feature]:
-    """Features by name with their regions, and `fed`: what each feeds as the first of the pair. Three queries."""
-    rows = list(revision.features.prefetch_related("regions").order_by("name"))
-    feeds = list(feeds_of(revision))
-    for feature in rows:
-        feature.fed = [feed for feed in feeds if feed.feature_id == feature.pk]
-    return rows
+def features_for_list(revision: Revision) -> QuerySet[Feature]:
+    return revision.features.prefetch_related("regions").order_by("name")
 
 
 def regions_for_list(revision: Revision, nominal: Geometry | None) -> list[Region]:

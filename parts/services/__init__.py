@@ -8,7 +8,7 @@ from .characteristics import (
     remove_characteristic,
 )
 from .components import add_interface, change_component, change_interface, create_component
-from .features import add_feature, feed_characteristic, part_characteristic, remove_feature
+from .features import add_feature, feed_characteristic, remove_feature, stop_feeding
 from .geometry import examine_geometry, file_geometry, set_geometry
 from .kits import change_kit, create_kit
 from .regions import add_region, find_again, look_for, remove_region
@@ -36,11 +36,11 @@ __all__ = [
     "latest_revision",
     "look_for",
     "next_letter",
-    "part_characteristic",
     "remove_characteristic",
     "remove_feature",
     "remove_region",
     "set_alignment",
     "set_geometry",
     "start_trial",
+    "stop_feeding",
 ]

@@ -13,8 +13,9 @@ from metrology.wording import count, listed
 
 from ..errors import NotNow, Refusal, RowsRefused, Taken, Unusable
 from ..limits import check_against_nominal, check_limits
-from ..models import Characteristic, Revision, RevisionState, Weight
+from ..models import Characteristic, Feed, Revision, RevisionState, Weight
 from ..saving import change, in_words, save_checked
+from .features import misfit
 from .revisions import lock_open
 
 # What a reading was judged by; fixed once there is one.
@@ -85,7 +86,9 @@ def change_characteristic(
     number = values.get("number", characteristic.number)
     if number != characteristic.number:
         _check_number(revision, number)
-    _check({c: values.get(c, getattr(characteristic, c)) for c in JUDGED_BY})
+    after = {c: values.get(c, getattr(characteristic, c)) for c in (*JUDGED_BY, "method")}
+    _check(after)
+    _check_feed(characteristic, after)
     changed = change(characteristic, values)
     if changed:
         sentence = f"Characteristic {characteristic} of {revision}: {in_words(characteristic, changed)} changed."
@@ -153,6 +156,17 @@ def _check_number(revision: Revision, number: int) -> None:
     if other:
         raise Taken(
             f"Number {number} is “{other.name}” already. Take another number, or change that row.", field="number"
+        )
+
+
+def _check_feed(characteristic: Characteristic, after: Mapping[str, Any]) -> None:
+    feed = Feed.objects.filter(characteristic=characteristic).select_related("feature", "other").first()
+    if feed and (unfit := misfit(after, feed.gives)):
+        column, why = unfit
+        raise NotNow(
+            f"{characteristic} takes the {feed.words} from every scan. Changed like this it {why} "
+            "Stop feeding it first.",
+            field=column,
         )
 
 

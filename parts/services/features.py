@@ -10,7 +10,7 @@ from logbook.services import record
 from metrology.errors import MetrologyError
 from metrology.features_measure import FeatureSpec, nominal_feature
 from metrology.features_values import GIVES
-from metrology.wording import listed
+from metrology.wording import listed, quantity
 
 from ..errors import NotNow, Taken, Unusable
 from ..models import Characteristic, Feature, Feed, Region, Revision
@@ -45,7 +45,7 @@ def add_feature(
         raise Unusable("Choose at least one region: its points are what the feature is fitted to.", field="regions")
     if any(region.revision_id != revision.pk for region in regions):
         raise Unusable("A feature is fitted in regions of its own revision.", field="regions")
-    _check_on_nominal(revision, name, kind, regions)
+    size = _on_nominal(revision, name, kind, regions)
     with transaction.atomic():
         lock_open(revision)
         if revision.features.filter(name__iexact=name).exists():
@@ -54,7 +54,7 @@ def add_feature(
         save_checked(feature)
         feature.regions.set(regions)
         where = listed([f"“{region}”" for region in regions])
-        sentence = f"Feature “{feature}” added to {revision}: a {kind} in {where}."
+        sentence = f"Feature “{feature}” added to {revision}: a {kind} in {where}{size}."
         details = {"kind": kind, "regions": [region.name for region in regions]}
         record(by, "feature.added", feature, sentence, details=details, at=at)
     return feature
@@ -68,10 +68,28 @@ def remove_feature(feature: Feature, *, by: Any, at: datetime | None = None) -> 
     fed = [*feature.feeds.select_related("characteristic"), *feature.feeds_as_other.select_related("characteristic")]
     if fed:
         numbers = listed([f"{feed.characteristic}" for feed in fed])
-        raise NotNow(f"“{feature}” feeds {numbers}. Part them first.")
+        raise NotNow(f"“{feature}” feeds {numbers}. Stop that first.")
     record(by, "feature.removed", feature, f"Feature “{feature}” taken out of {revision}.", at=at)
     feature.delete()
     return revision
+
+
+def misfit(values: Mapping[str, Any], gives: str) -> tuple[str, str] | None:
+    """Why a characteristic with these values cannot take a figure: the column at fault, and what to say after its name.
+    None when it can."""
+    kind, unit = Kind(values["kind"]), Characteristic.Unit.DEG if gives == Gives.ANGLE else Characteristic.Unit.MM
+    if values["method"] != Characteristic.Method.SCAN:
+        return "method", "is not measured by scan, and only what has the method “scan” can be fed."
+    if kind not in TAKES[gives]:
+        return "kind", f"is a {kind.label}; it cannot take a {gives}."
+    if values["unit"] != unit:
+        return "unit", f"is not in {unit.label}."
+    if gives in (Gives.FORM, Gives.POSITION) and values["lower"] is not None:
+        return "lower", (
+            f"has a lower limit, but a {gives} is never below 0. Leave that limit empty, or values near 0 come too "
+            "close to it to conform."
+        )
+    return None
 
 
 @transaction.atomic
@@ -90,10 +108,6 @@ def feed_characteristic(
     """
     revision = characteristic.revision
     lock_open(revision)
-    if characteristic.method != Characteristic.Method.SCAN or characteristic.kind == Kind.PROFILE:
-        raise Unusable(
-            f"{characteristic} is not measured by scan: set its method to “scan” first.", field="characteristic"
-        )
     if feature.revision_id != revision.pk or (other and other.revision_id != revision.pk):
         raise Unusable("Choose features of the same revision.", field="feature")
     if gives not in GIVES[feature.kind]:
@@ -105,15 +119,11 @@ def feed_characteristic(
         raise Unusable(f"A {other.kind} has no {gives}.", field="other")
     if gives not in Feed.OF_TWO:
         other = None
-    if characteristic.kind not in TAKES[gives]:
-        raise Unusable(
-            f"{characteristic} is a {characteristic.get_kind_display()}; it cannot take a {gives}.", field="gives"
-        )
-    unit = Characteristic.Unit.DEG if gives == Gives.ANGLE else Characteristic.Unit.MM
-    if characteristic.unit != unit:
-        raise Unusable(f"{characteristic} is not in {unit.label}.", field="characteristic")
+    if unfit := misfit(vars(characteristic), gives):
+        column, why = unfit
+        raise Unusable(f"{characteristic} {why}", field="gives" if column == "kind" else "characteristic")
     if Feed.objects.filter(characteristic=characteristic).exists():
-        raise Taken(f"{characteristic} is fed already. Part it first.", field="characteristic")
+        raise Taken(f"{characteristic} is fed already. Stop that first.", field="characteristic")
     feed = Feed(characteristic=characteristic, feature=feature, gives=gives, other=other)
     save_checked(feed)
     sentence = f"Characteristic {characteristic} of {revision} takes the {feed.words} from every scan."
@@ -122,13 +132,13 @@ def feed_characteristic(
 
 
 @transaction.atomic
-def part_characteristic(feed: Feed, *, by: Any, at: datetime | None = None) -> Revision:
+def stop_feeding(feed: Feed, *, by: Any, at: datetime | None = None) -> Revision:
     """The characteristic is no longer fed; what was measured stays. Returns the revision."""
     characteristic = feed.characteristic
     revision = characteristic.revision
     lock_open(revision)
     sentence = f"Characteristic {characteristic} of {revision} no longer takes the {feed.words} from scans."
-    record(by, "characteristic.parted", characteristic, sentence, at=at)
+    record(by, "characteristic.feed-stopped", characteristic, sentence, at=at)
     feed.delete()
     return revision
 
@@ -152,13 +162,16 @@ def copy_features(before: Revision, revision: Revision) -> int:
     return len(made)
 
 
-def _check_on_nominal(revision: Revision, name: str, kind: str, regions: Sequence[Region]) -> None:
+def _on_nominal(revision: Revision, name: str, kind: str, regions: Sequence[Region]) -> str:
+    """In words how large the element is on the nominal; empty where there is none yet, or no size to tell."""
     from ..nominal_surface import nominal_of, surface_of
 
     geometry = nominal_of(revision)
     if geometry is None:
-        return
+        return ""
     try:
-        nominal_feature(FeatureSpec(name, kind, tuple(region.chosen for region in regions)), surface_of(geometry))
+        spec = FeatureSpec(name, kind, tuple(region.chosen for region in regions))
+        nominal, _, _ = nominal_feature(spec, surface_of(geometry))
     except MetrologyError as error:
         raise Unusable(error.sentence, code=error.code, field="regions") from None
+    return f", {quantity(nominal.diameter, 'mm', 3)} in diameter on the nominal" if nominal.diameter else ""

@@ -26,6 +26,7 @@ def definition(request: HttpRequest, part_number: str, letter: str) -> HttpRespo
         "geometry": geometry,
         "characteristics": revision.characteristics.select_related("feed__feature", "feed__other").order_by("number"),
         "features": queries.features_for_list(revision),
+        "feeds": queries.feeds_of(revision),
         "regions": queries.regions_for_list(revision, geometry.get("nominal")),
     }
     return render(request, "parts/definition.html", context)

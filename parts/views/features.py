@@ -74,7 +74,7 @@ def remove_feed(request: HttpRequest, part_number: str, letter: str, pk: int) ->
         raise Http404("There is no such feed on this revision.")
     return act_or_say(
         request,
-        lambda: services.part_characteristic(feed, by=request.user),
+        lambda: services.stop_feeding(feed, by=request.user),
         _back(revision),
         f"Characteristic {feed.characteristic} is no longer fed.",
     )

@@ -30,7 +30,7 @@ def fed(block, lead):
     height = make.characteristic(
         block, 2, name="Height", kind="length", method="scan", nominal=300, lower=299, upper=301
     )
-    flat = make.characteristic(block, 3, name="Flat", kind="flatness", method="scan", nominal=0, lower=0, upper=1)
+    flat = make.characteristic(block, 3, name="Flat", kind="flatness", method="scan", nominal=0, lower=None, upper=1)
     features = {}
     for name, selection in (("land", LAND), ("underside", UNDERSIDE)):
         region = parts.add_region(block, name=name, selection=selection, **LIMITS, by=lead)
@@ -144,7 +144,7 @@ def test_the_sheet_of_a_cast_costs_the_same_however_many_are_fed(
     counts = []
     for numbers in ((), range(10, 16)):
         for number in numbers:
-            row = make.characteristic(fed, number, name="Flat", kind="flatness", method="scan", lower=0, upper=1)
+            row = make.characteristic(fed, number, name="Flat", kind="flatness", method="scan", lower=None, upper=1)
             Feed.objects.create(characteristic=row, feature=fed.features.get(name="land"), gives="form")
         with django_assert_max_num_queries(60) as used:
             client.get(address)

@@ -57,7 +57,7 @@ def fed(revision, **given):
 def test_a_feature_is_added_with_its_entry(revision):
     made = feature(revision)
     assert [one.name for one in made.regions.all()] == ["hole"]
-    assert Entry.objects.first().sentence.endswith("a cylinder in “hole”.")
+    assert Entry.objects.first().sentence.endswith("a cylinder in “hole”, 30.000\u00a0mm in diameter on the nominal.")
 
 
 @pytest.mark.parametrize(
@@ -84,26 +84,27 @@ def test_a_feature_needs_a_region_of_its_own_revision(revision, lead):
         services.add_feature(other, name="x", kind="plane", regions=[region(revision, "top")], by=lead)
 
 
-def test_a_characteristic_is_fed_once_and_parted_again(revision):
+def test_a_characteristic_is_fed_once_and_the_feed_is_stopped(revision):
     feed = fed(revision)
     assert str(feed) == "1 Length: diameter of Dowel hole" or feed.words == "diameter of Dowel hole"
     with pytest.raises(Refusal, match="fed already"):
         fed(revision, feature=feed.feature, row=feed.characteristic)
-    services.part_characteristic(feed, by=revision.author)
+    services.stop_feeding(feed, by=revision.author)
     assert not Feed.objects.exists()
-    assert [entry.act for entry in Entry.objects.all()[:2]] == ["characteristic.parted", "characteristic.fed"]
+    assert [entry.act for entry in Entry.objects.all()[:2]] == ["characteristic.feed-stopped", "characteristic.fed"]
 
 
 @pytest.mark.parametrize(
     ("row", "given", "field"),
     [
         ({"method": "by hand"}, {}, "characteristic"),
-        ({"kind": "profile"}, {}, "characteristic"),
+        ({"kind": "profile"}, {}, "gives"),
         ({"kind": "flatness"}, {}, "gives"),
         ({}, {"gives": "angle"}, "other"),
         ({"kind": "length"}, {"gives": "distance"}, "other"),
         ({"kind": "angle", "unit": "°"}, {"gives": "diameter"}, "gives"),
         ({"kind": "other", "unit": "kg"}, {}, "characteristic"),
+        ({"kind": "position", "nominal": 0, "lower": 0, "upper": 1}, {"gives": "position"}, "characteristic"),
     ],
 )
 def test_what_cannot_be_fed_names_its_field(revision, row, given, field):
@@ -126,11 +127,11 @@ def test_a_plane_has_no_diameter(revision):
         fed(revision, feature=feature(revision, "Top", "plane", "top"))
 
 
-def test_a_feature_that_feeds_stays_until_it_is_parted(revision):
+def test_a_feature_that_feeds_stays_until_that_is_stopped(revision):
     feed = fed(revision)
     with pytest.raises(NotNow, match="feeds"):
         services.remove_feature(feed.feature, by=revision.author)
-    services.part_characteristic(feed, by=revision.author)
+    services.stop_feeding(feed, by=revision.author)
     services.remove_feature(feed.feature, by=revision.author)
     assert not Feature.objects.exists()
 
@@ -140,6 +141,17 @@ def test_a_feed_does_not_count_as_a_measurement(revision):
     services.change_characteristic(feed.characteristic, upper=Decimal("700"), by=revision.author)
     services.remove_characteristic(feed.characteristic, by=revision.author)
     assert not Feed.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("changed", "field"),
+    [({"method": "by hand"}, "method"), ({"kind": "flatness"}, "kind"), ({"kind": "other", "unit": "kg"}, "unit")],
+)
+def test_a_fed_characteristic_stays_one_that_can_take_its_figure(revision, changed, field):
+    feed = fed(revision)
+    with pytest.raises(NotNow, match="Stop feeding it first") as refusal:
+        services.change_characteristic(feed.characteristic, **changed, by=revision.author)
+    assert refusal.value.field == field
 
 
 def test_features_and_feeds_go_over_to_the_next_revision(revision, lead):
@@ -185,7 +197,7 @@ def test_a_lead_adds_it_on_its_page_and_nobody_else_does(page, revision, lead, t
     assert ("Hole" if page == "feature" else "diameter of Dowel hole") in shown
 
 
-def test_taking_out_and_parting_want_a_post_by_a_lead(revision, lead, technician, signed_in):
+def test_taking_out_and_stopping_want_a_post_by_a_lead(revision, lead, technician, signed_in):
     feed = fed(revision)
     part = reverse("parts:remove_feed", args=[*revision.url_args(), feed.pk])
     out = reverse("parts:remove_feature", args=[*revision.url_args(), feed.feature.pk])
