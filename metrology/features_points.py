@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.special import ndtri
 
 from metrology.bodies import Floats, Ints
 from metrology.region_motion import PATCHES
@@ -19,6 +20,7 @@ _EDGE_TURN = float(np.cos(np.radians(10.0)))
 # Cells of about so many points are averaged for the form; and so many at least make a mean.
 _IN_A_CELL, _LEAST_IN_A_CELL = 16, 5
 _MOST_CELLS = 4000
+_CHANCE = 0.05
 # So many places to each cell tell its area; and no point counts for more than so many usual ones.
 _FINE, _HEAVIEST = 24, 10.0
 # Powers of the coordinates in which the slow part of the form is sought, and the points that each step needs.
@@ -147,22 +149,30 @@ def strewn(regions: Sequence[Chosen], count: int) -> tuple[Floats, Ints]:
 def local_form(residuals: Floats, taken: Extracted) -> tuple[Floats, Floats]:
     """What stands off an element at each point once noise is averaged out, and its standard uncertainty, two (n,) mm.
 
-    A slow part, a polynomial in the places on the surface, and the mean over each cell of what it leaves. The mean
-    alone would round off the ends of a crown or a bow, where half of a cell lies lower than its end. Weights are those
-    of the points; unevenness shorter than a cell is averaged away.
+    A slow part, a polynomial in the places on the surface, and the mean over the cell of what is left, or else over the
+    patch, where that is more than chance: of many means of noise alone some are large. Means alone would round off the
+    ends of a crown or a bow, where half of a cell lies lower than its end. Unevenness shorter than a cell, or within
+    the chance of its mean, is not seen; the uncertainty is that of a mean everywhere.
     """
-    slow, own = _slow_part(residuals, taken)
-    left = residuals - slow
+    off, own = _slow_part(residuals, taken)
+    left = residuals - off
     count = np.bincount(taken.cells)
-    means = np.bincount(taken.cells, left) / np.maximum(count, 1)
-    squares = np.bincount(taken.cells, (left - means[taken.cells]) ** 2)
+    inside = left - (np.bincount(taken.cells, left) / np.maximum(count, 1))[taken.cells]
     freedom = float(np.maximum(count - 1, 0).sum())
     # One spread for all cells: a handful of points says little about its own.
-    spread = float(np.sqrt(squares.sum() / freedom)) if freedom else 0.0
+    spread = float(np.sqrt(inside @ inside / freedom)) if freedom else 0.0
+    fine, coarse = (_beyond_chance(left, group, spread) for group in (taken.cells, taken.patches))
+    return off + np.where(fine != 0, fine, coarse), spread * np.sqrt(own + 1.0 / count[taken.cells])
+
+
+def _beyond_chance(left: Floats, group: Ints, spread: float) -> Floats:
+    """Mean of the group of each point, (n,), and 0 where points of this spread may as well have it by chance: in 1 of
+    20 such sets of groups one is beyond (Bonferroni's inequality, from memory)."""
+    count = np.bincount(group)
+    mean = np.bincount(group, left) / np.maximum(count, 1)
     enough = count >= min(_LEAST_IN_A_CELL, int(count.max()))
-    means = np.where(enough, means, 0.0)
-    of_mean = np.where(enough, 1.0 / np.maximum(count, 1), 0.0)
-    return slow + means[taken.cells], spread * np.sqrt(own + of_mean[taken.cells])
+    most = -float(ndtri(_CHANCE / 2 / max(int(enough.sum()), 1))) * spread / np.sqrt(np.maximum(count, 1))
+    return np.where(enough & (np.abs(mean) > most), mean, 0.0)[group]
 
 
 def _slow_part(residuals: Floats, taken: Extracted) -> tuple[Floats, Floats]:

@@ -63,6 +63,21 @@ def test_a_crown_is_found_as_flatness():
     assert figure["form"].value == pytest.approx(corner, abs=0.04)
 
 
+def test_noise_alone_is_no_unevenness():
+    # Truth is 0. The largest of many means of noise would be several times as much as the noise of one mean, 0.2 / √16.
+    _, figure = measured(feature("plane", TOP), placed(noise=0.2))
+    assert figure["form"].value < 0.1 and figure["form"].statistical > 0.1
+
+
+def test_a_dent_of_a_few_cells_counts_in_full():
+    def dented(at, normals):
+        dent = (at[:, 2] > 29.9) & (np.hypot(at[:, 0] + 60, at[:, 1] + 40) < 8.0)
+        return np.where(dent, -0.3, 0.0)[:, None] * [0.0, 0.0, 1.0]
+
+    _, figure = measured(feature("plane", TOP), placed(moved=dented, count=80_000))
+    assert figure["form"].value == pytest.approx(0.3, abs=0.03)
+
+
 def test_a_hole_has_its_diameter_and_stands_where_it_was_moved():
     def wider(at, normals):
         round_hole = np.hypot(at[:, 0] - 60, at[:, 1] - 30) < 15.1
