@@ -150,7 +150,7 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     Calculation(
         name="circle-fit",
         title="Circle through measured points",
-        subject="Setting out",
+        subject="Measuring",
         asks="What is the centre and the radius of these points?",
         inputs=CircleInputs,
         result=CircleResult,
@@ -164,7 +164,7 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     Calculation(
         name="plane-fit",
         title="Plane through measured points",
-        subject="Setting out",
+        subject="Measuring",
         asks="How flat are these points, and how do they lie?",
         inputs=PlaneInputs,
         result=PlaneResult,
@@ -181,7 +181,7 @@ CALCULATIONS: tuple[AnyCalculation, ...] = (
     Calculation(
         name="line-fit",
         title="Straight line through measured points",
-        subject="Setting out",
+        subject="Measuring",
         asks="How straight are these points, and which way do they run?",
         inputs=LineInputs,
         result=LineResult,

@@ -11,6 +11,8 @@ from metrology.calculations.problems import refuse
 from metrology.calculations.ring_setting_out import STAKES
 from metrology.calculations.said import Quantity, say
 
+MIRRORED = " Mirrored they fit much better: check whether east and north, or left and right, were exchanged."
+
 # ---- similarity ------------------------------------------------------------------------------------------------------
 
 
@@ -95,11 +97,12 @@ def similarity(inputs: SimilarityInputs) -> SimilarityResult:
     carried = _turned(np.array([(p.x, p.y) for p in inputs.others]).reshape(-1, 2), a, b) + shift
     scale = float(np.hypot(a, b))
     said = say(
-        "The worst point, {worst}, fits to {off}; scale {scale}.{check}",
+        "The worst point, {worst}, fits to {off}; scale {scale}.{check}{mirror}",
         worst=inputs.control[worst].name,
         off=Quantity(float(size_of[worst]), "mm", 1),
         scale=f"{scale:.6f}",
         check="" if free > 0 else " Two points always fit: this checks nothing. Measure a third.",
+        mirror=MIRRORED if free > 0 and _fits_mirrored(x, y, east, north, float((left**2).sum())) else "",
     )
     return SimilarityResult(
         said, a, b, float(shift[0]), float(shift[1]), float(np.degrees(np.arctan2(b, a)) % 360), scale, deviation,
@@ -107,6 +110,14 @@ def similarity(inputs: SimilarityInputs) -> SimilarityResult:
         tuple(ControlResidual(p.name, float(e), float(n)) for p, (e, n) in zip(inputs.control, left, strict=True)),
         tuple(CarriedPoint(p.name, float(e), float(n)) for p, (e, n) in zip(inputs.others, carried, strict=True)),
     )  # fmt: skip
+
+
+def _fits_mirrored(x: Floats, y: Floats, east: Floats, north: Floats, squares: float) -> bool:
+    """Whether east and north exchanged would fit much better. All about their middles; squares: of what is left."""
+    size = float(x @ x + y @ y)
+    a, b = float(x @ north + y @ east) / size, float(x @ east - y @ north) / size
+    left = float(((a * x - b * y - north) ** 2).sum() + ((b * x + a * y - east) ** 2).sum())
+    return squares > 1e-12 * size and left < 0.25 * squares
 
 
 def _turned(points: Floats, a: float, b: float) -> Floats:

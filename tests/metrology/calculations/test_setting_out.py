@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from metrology.calculations.problems import Refused
+from metrology.calculations.registry import find
 from metrology.calculations.ring_setting_out import RingInputs, ring
 from metrology.calculations.site_control import (
     PadInputs,
@@ -103,6 +104,26 @@ CHECKS = [
         within=1e-12,
     ),
 ]
+
+
+UMEYAMA = {
+    "control": [
+        {"name": name, "x": x, "y": y, "east": east, "north": north}
+        for name, (x, y), (east, north) in zip("ABC", [(0, 0), (1, 0), (0, 2)], [(0, 0), (-1, 0), (0, 2)], strict=True)
+    ]
+}
+MIRROR_TRAP = "Umeyama 1991, IEEE PAMI 13(4), worked example with a mirror in it"
+CHECKS += [
+    published(
+        "site-similarity", f"{figure}, scale {'kept' if kept else 'free'}", source=MIRROR_TRAP, status="from memory",
+        given=UMEYAMA | {"keep_scale": kept}, figure=figure, expected=value, within=1e-7,
+    )
+    for kept, figure, value in [
+        (False, "a", 0.6), (False, "b", -0.4), (False, "scale", 0.72111026), (False, "east_shift", -0.8),
+        (False, "north_shift", 0.4), (True, "a", 0.83205029), (True, "b", -0.5547002),
+        (True, "east_shift", -0.98048356), (True, "north_shift", 0.29686654),
+    ]
+]  # fmt: skip
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=str)
@@ -205,3 +226,13 @@ def test_a_hump_fails_the_flatness_and_not_the_height():
 def test_spots_on_one_line_show_no_plane():
     with pytest.raises(Refused, match="one line"):
         pad(PadInputs(spots((0, 0, 0), (1, 1, 0), (2, 2, 0))))
+
+
+def test_control_that_fits_only_as_a_mirror_image_is_told_so():
+    given = SimilarityInputs(tuple(PointPair(**row) for row in UMEYAMA["control"]))
+    assert "Mirrored they fit much better" in similarity(given).sentence
+
+
+def test_control_that_fits_is_not_called_mirrored():
+    calculation = find("site-similarity")
+    assert "Mirrored" not in calculation.compute(calculation.example).sentence
