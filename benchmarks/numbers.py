@@ -10,6 +10,7 @@ from time import perf_counter
 
 import numpy as np
 
+from benchmarks import measured
 from metrology.calculations.gauge_study import GaugeInputs, gauge_study
 from metrology.conformance import global_risks
 from metrology.gauge_intervals import forget_draws
@@ -111,6 +112,7 @@ def main() -> int:
     slow += memory > MOST_MEMORY
     said = "too much" if memory > MOST_MEMORY else "in bounds"
     print(f"{said:9} {memory / 1e6:9.0f} MB of {MOST_MEMORY / 1e6:7.0f} MB  memory in all")
+    slow += measured.run()
     return 1 if slow else 0
 
 

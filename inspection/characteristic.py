@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, NamedTuple
 
+from django.db.models import FloatField
+from django.db.models.functions import Cast as AsFloat
 from django.utils.functional import cached_property
 
 from metrology.feet_inches import write_length
@@ -41,13 +43,13 @@ def pours_of(characteristics: Sequence[int]) -> dict[int, list[Pour]]:
         Measurement.objects.filter(characteristic__in=characteristics, replaced=False)
         .order_by("cast__poured_at", "cast_id", "measured_at", "pk")
         .values_list(
-            "characteristic_id", "pk", "cast_id", "cast__serial", "cast__revision__letter", "value", "uncertainty",
-            "result",
+            "characteristic_id", "pk", "cast_id", "cast__serial", "cast__revision__letter",
+            AsFloat("value", FloatField()), AsFloat("uncertainty", FloatField()), "result",
         )
     )  # fmt: skip
     found: dict[int, dict[int, Pour]] = {pk: {} for pk in characteristics}
     for order, (characteristic, key, cast, serial, letter, value, uncertainty, result) in enumerate(rows):
-        found[characteristic][cast] = Pour(order, key, cast, serial, letter, float(value), float(uncertainty), result)
+        found[characteristic][cast] = Pour(order, key, cast, serial, letter, value, uncertainty, result)
     return {pk: list(casts.values()) for pk, casts in found.items()}
 
 
@@ -135,6 +137,7 @@ class Process:
     def chart(self) -> PourChart:
         c, made = self.characteristic, self.said.chart
         letters = [pour.letter for pour in self.pours]
+        several = len(set(letters)) > 1
         control = (made.lower, made.upper) if made and made.lower is not None and made.upper is not None else None
         return PourChart(
             values=self.values,
@@ -152,7 +155,7 @@ class Process:
             changes=[
                 (place, letter)
                 for place, letter in enumerate(letters)
-                if len(set(letters)) > 1 and (place == 0 or letters[place - 1] != letter)
+                if several and (place == 0 or letters[place - 1] != letter)
             ],
         )
 

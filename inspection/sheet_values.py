@@ -101,6 +101,10 @@ class Sheet:
         self._readers: dict[tuple[str, str], Callable[[object], int]] = {}
         self._told: set[tuple[int, str]] = set()
         self.units = EntryUnits(layout.unit)
+        # Columns with values, and for each revision those whose characteristic and reader are known.
+        self._wide = [place for place, role in enumerate(layout.roles) if role == VALUE or role[:1] == "c"]
+        self._planned: dict[int, dict[int, tuple[int, Characteristic, Callable[[object], int]]]] = {}
+        self._units_above = [unit_in(head) for head in self.heads]
         self._unfinished = {row for row, _ in cells.uncomputed}
 
     def understood(self) -> Understood:
@@ -183,23 +187,28 @@ class Sheet:
         width = len(cells)
         if self.layout.is_long:
             name = word(self._named(cells, NAME, above))
-            characteristic = self._drawn(line, self.places.get(NAME), piece, name)
-            if characteristic is None:
+            found = self._drawn(line, self.places.get(NAME), piece, name)
+            if found is None:
                 return
             given = word(self._cell(cells, UNIT))
-            wanted = [(place, characteristic) for place, role in enumerate(self.layout.roles) if role == VALUE]
-        else:
-            given, wanted = "", []
-            for place, role in enumerate(self.layout.roles):
-                if role[:1] == "c" and place < width and not self._is_empty(line, place, cells):
-                    found = self._drawn(line, place, piece, role[1:])
-                    if found is not None:
-                        wanted.append((place, found))
-        for place, characteristic in wanted:
-            if place < width and not self._is_empty(line, place, cells):
-                reader = self._reader(line, place, characteristic, given)
-                if reader is not None:
-                    yield place, characteristic, reader
+            for place in self._wide:
+                if place < width and not self._is_empty(line, place, cells):
+                    reader = self._reader(line, place, found, given)
+                    if reader is not None:
+                        yield place, found, reader
+            return
+        planned = self._planned.setdefault(piece.revision_id, {})
+        for place in self._wide:
+            if place >= width or self._is_empty(line, place, cells):
+                continue
+            ready = planned.get(place)
+            if ready is None:
+                found = self._drawn(line, place, piece, self.layout.roles[place][1:])
+                reader = None if found is None else self._reader(line, place, found, "")
+                if found is None or reader is None:
+                    continue
+                ready = planned[place] = (place, found, reader)
+            yield ready
 
     def _is_empty(self, line: int, place: int, cells: Sequence[object]) -> bool:
         if cells[place] not in ("", None):
@@ -222,7 +231,7 @@ class Sheet:
     def _reader(
         self, line: int, place: int, characteristic: Characteristic, given: str
     ) -> Callable[[object], int] | None:
-        given = given or (unit_in(self.heads[place]) if place < len(self.heads) else "")
+        given = given or (self._units_above[place] if place < len(self._units_above) else "")
         key = (characteristic.unit, given)
         if key not in self._readers:
             try:

@@ -10,6 +10,7 @@ from typing import Any
 from django.db import models, transaction
 from django.utils import timezone
 
+from .bulk import insert_rows
 from .hooks import tell
 from .models import ChainHead, Entry
 
@@ -52,6 +53,12 @@ def record(
     return entry
 
 
+COLUMNS = (
+    "number", "at", "who_id", "who_name", "act", "subject_type", "subject_id", "trail", "sentence", "details",
+    "previous_hash", "hash",
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Line:
     """One of several entries that are written together; see `record`."""
@@ -89,7 +96,7 @@ def record_many(who: Any, act: str, lines: Sequence[Line], *, at: datetime | Non
             )
             entry.hash = previous = entry.computed_hash()
             entries.append(entry)
-        Entry.objects.bulk_create(entries)
+        insert_rows(Entry, COLUMNS, ([getattr(entry, name) for name in COLUMNS] for entry in entries))
         ChainHead.objects.filter(pk=1).update(number=number, hash=previous)
         last = {entry.trail.rpartition("/")[0]: entry for entry in entries}
         for entry in last.values():

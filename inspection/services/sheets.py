@@ -16,6 +16,7 @@ from inspection.errors import InspectionRefusal
 from inspection.models import Instrument, Measurement, MeasurementImport, Result
 from inspection.sheet_reading import STEPS
 from inspection.sheet_values import Fault, Known, Piece, Value
+from logbook.bulk import insert_rows
 from logbook.models import StoredFile
 from logbook.services import Line, record, record_many
 from metrology.bodies import Ints
@@ -31,6 +32,10 @@ from .measurements import CLOSE, LARGEST_U, SLIPS, feeds_from_scan
 RESULTS = (Result.CONFORMS, Result.INCONCLUSIVE, Result.DOES_NOT)
 AT_ONCE = 5000  # serials asked for in one query
 DEEP = Decimal("0.0001")
+COLUMNS = (
+    "cast_id", "characteristic_id", "instrument_id", "imported_id", "value", "readings", "uncertainty", "result",
+    "measured_at", "measured_by_id", "replaced",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -78,27 +83,23 @@ def known_to(kit: Kit, serials: Iterable[str]) -> Known:
 def judge(values: Sequence[Value]) -> tuple[Judged, list[Fault]]:
     """The verdict on each value by the rule of a single one; what looks like a slip of the point or the inch is a fault
     and left out."""
-    n = len(values)
-    steps, guards = np.zeros(n, np.int64), np.zeros(n, np.int64)
-    lower, upper, nominal = np.full(n, NO_LOWER), np.full(n, NO_UPPER), np.zeros(n)
-    drawn: dict[int, tuple[int, int, float]] = {}
-    own: dict[int, int] = {}
+    drawn = {c.pk: c for c in {value.characteristic.pk: value.characteristic for value in values}.values()}
+    used = {i.pk: i for i in {value.instrument.pk: value.instrument for value in values}.values()}
+    limits = {pk: _limits(c) for pk, c in drawn.items()}
+    own = {pk: int(Decimal(one.uncertainty) * STEPS) for pk, one in used.items()}
+    table = np.array([limits[value.characteristic.pk] for value in values], np.int64).reshape(-1, 3)
+    lower, upper, nominal = table.T
+    steps = np.array([value.steps[0] for value in values], np.int64)
+    guards = np.array([own[value.instrument.pk] for value in values], np.int64)
     faults: list[Fault] = []
-    usable = np.ones(n, bool)
+    usable = np.ones(len(values), bool)
     for place, value in enumerate(values):
-        c, instrument = value.characteristic, value.instrument
-        if c.pk not in drawn:
-            drawn[c.pk] = _limits(c)
-        lower[place], upper[place], nominal[place] = drawn[c.pk]
-        if instrument.pk not in own:
-            own[instrument.pk] = int(Decimal(instrument.uncertainty) * STEPS)
-        steps[place], guards[place] = value.steps[0], own[instrument.pk]
         if len(value.steps) > 1:
-            steps[place], guards[place] = _mean(value.steps, instrument)
+            steps[place], guards[place] = _mean(value.steps, value.instrument)
             if guards[place] >= LARGEST_U * STEPS:
                 usable[place] = False
                 faults.append(Fault(value.row, value.column, "Its readings lie too far apart to be of one value."))
-    for place in np.flatnonzero(_slipped(values, steps, nominal)).tolist():
+    for place in np.flatnonzero(_slipped(values, steps, nominal.astype(float))).tolist():
         usable[place] = False
         faults.append(Fault(values[place].row, values[place].column, _meant(values[place])))
     results = decide_steps(steps, lower, upper, guards)
@@ -107,10 +108,11 @@ def judge(values: Sequence[Value]) -> tuple[Judged, list[Fault]]:
     return good, faults
 
 
-def _limits(c: Characteristic) -> tuple[int, int, float]:
+def _limits(c: Characteristic) -> tuple[int, int, int]:
+    """Lower and upper limit and nominal in steps; nominal 0 where nothing can be told by it."""
     low = NO_LOWER if c.lower is None else int(c.lower * STEPS)
     high = NO_UPPER if c.upper is None else int(c.upper * STEPS)
-    return low, high, float(c.nominal * STEPS) if c.nominal is not None and c.nominal > 0 else 0.0
+    return low, high, int(c.nominal * STEPS) if c.nominal is not None and c.nominal > 0 else 0
 
 
 def _mean(steps: Sequence[int], instrument: Instrument) -> tuple[int, int]:
@@ -198,23 +200,25 @@ def import_measurements(
     decimals = [Decimal(steps).scaleb(-4) for steps in judged.steps.tolist()]
     guards = [Decimal(steps).scaleb(-4) for steps in judged.guards.tolist()]
     results = [RESULTS[code].value for code in judged.results.tolist()]
-    Measurement.objects.bulk_create(
-        [
-            Measurement(
-                cast_id=value.piece.pk,
-                characteristic_id=value.characteristic.pk,
-                instrument_id=value.instrument.pk,
-                imported=sheet,
-                value=decimals[place],
-                readings=[str(Decimal(one).scaleb(-4)) for one in value.steps] if len(value.steps) > 1 else [],
-                uncertainty=guards[place],
-                result=results[place],
-                measured_at=value.measured_at,
-                measured_by=by,
+    insert_rows(
+        Measurement,
+        COLUMNS,
+        (
+            (
+                value.piece.pk,
+                value.characteristic.pk,
+                value.instrument.pk,
+                sheet.pk,
+                decimals[place],
+                [str(Decimal(one).scaleb(-4)) for one in value.steps] if len(value.steps) > 1 else [],
+                guards[place],
+                results[place],
+                value.measured_at,
+                by.pk,
+                False,
             )
             for place, value in enumerate(values)
-        ],
-        batch_size=2000,
+        ),
     )
     trails = {pk: c.revision.trail for c in {v.characteristic.pk: v.characteristic for v in values}.values()
               for pk in [c.revision_id]}  # fmt: skip

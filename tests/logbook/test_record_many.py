@@ -43,3 +43,10 @@ def test_listeners_hear_once_of_records_that_lie_side_by_side(technician, told, 
     with django_capture_on_commit_callbacks(execute=True), transaction.atomic():
         record_many(technician, "cast.measured", [*lines("S-1", "S-2", "S-3"), *lines("S-9", revision="B")])
     assert [entry.trail for entry in told] == ["TPW/SB-02/A/S-3", "TPW/SB-02/B/S-9"]
+
+
+def test_rows_written_at_once_are_read_back_as_they_were_meant(technician):
+    (entry,) = record_many(technician, "cast.measured", lines("S-1"))
+    kept = Entry.objects.get()
+    fields = [field.attname for field in Entry._meta.concrete_fields if field.attname != "id"]
+    assert [getattr(kept, name) for name in fields] == [getattr(entry, name) for name in fields]
