@@ -52,9 +52,9 @@ class AllowedRow:
 @dataclass(frozen=True, kw_only=True)
 class AllocationResult:
     sentence: str = sentence()
-    chance: float = share("Chance of closing now", decimals=2)
+    chance: float = share("Chance of closing now", decimals=4)
     factor: float | None = amount("All that may change times", decimals=3)
-    centred_chance: float | None = share("Chance with the mean gap in the middle", decimals=2)
+    centred_chance: float | None = share("Chance with the mean gap in the middle", decimals=4)
     rows: tuple[AllowedRow, ...] = table("What each tolerance may be", AllowedRow)
     note: str | None = text("Note")
 

@@ -68,7 +68,7 @@ class LoopRow:
 @dataclass(frozen=True, kw_only=True)
 class ChangeRow:
     change: str = text("One change")
-    chance: float = share("Chance of closing then", decimals=2)
+    chance: float = share("Chance of closing then", decimals=4)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,12 +83,12 @@ class LoopResult:
     sd: float = amount("Standard deviation of the gap", "@unit")
     simulated_mean: float = amount("Mean of the simulated gaps", "@unit")
     simulated_sd: float = amount("Standard deviation of the simulated gaps", "@unit")
-    chance: float | None = share("Chance of closing", decimals=2, help="Of the simulated assemblies.")
-    chance_low: float | None = share("At least", decimals=2, help="With the confidence asked for.")
-    chance_high: float | None = share("At most", decimals=2, help="With the confidence asked for.")
-    too_small: float | None = share("Gap too small", decimals=2)
-    too_large: float | None = share("Gap too large", decimals=2)
-    chance_normal: float | None = share("Chance if the gap were normal", decimals=2, help="By closed form.")
+    chance: float | None = share("Chance of closing", decimals=4, help="Of the simulated assemblies.")
+    chance_low: float | None = share("At least", decimals=4, help="With the confidence asked for.")
+    chance_high: float | None = share("At most", decimals=4, help="With the confidence asked for.")
+    too_small: float | None = share("Gap too small", decimals=4)
+    too_large: float | None = share("Gap too large", decimals=4)
+    chance_normal: float | None = share("Chance if the gap were normal", decimals=4, help="By closed form.")
     rows: tuple[LoopRow, ...] = table("What the gap is made of", LoopRow)
     changes: tuple[ChangeRow, ...] = table("What would mend it", ChangeRow, help="Best first.")
     note: str | None = text("Note")
@@ -198,6 +198,8 @@ def percent(value: float) -> str:
     """Finer near the ends, where it matters; never rounded up to all."""
     if value in (0.0, 1.0):
         return f"{100 * value:.0f}{NBSP}%"
+    if value < 1e-4:
+        return f"less than 0.01{NBSP}%"
     decimals = 2 if min(value, 1 - value) < 0.01 else 1
     cut = np.floor(100 * value * 10**decimals + 1e-9) / 10**decimals
     return f"{number(float(cut), decimals)}{NBSP}%"

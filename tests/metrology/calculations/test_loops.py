@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from metrology.calculations.loop_parts import percent
 from metrology.calculations.loops import (
     FormulaInputs,
     FormulaRow,
@@ -139,6 +140,14 @@ def row(name="A", nominal=10.0, tolerance=0.3, **more):
 
 def measured(values, name="A"):
     return Contributor(name, 0.0, min(values), max(values), "measured", measured=tuple(values))
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(0.0, "0"), (2e-5, "less than 0.01"), (0.00999, "0.99"), (0.79999, "79.9"), (0.99999, "99.99"), (1.0, "100")],
+)
+def test_a_chance_is_cut_and_never_rounded_up_to_certainty(value, said):
+    assert percent(value) == f"{said}\u00a0%"
 
 
 def test_the_simulated_chance_agrees_with_the_closed_form():
