@@ -102,7 +102,17 @@ def aci_plot(inputs: AciInputs, result: AciResult) -> tuple[Plot, ...]:
         Mark(inputs.specified, "f'c", forbidden=""),
         Mark(result.lowest_allowed, "no test below", forbidden="below"),
     )
-    return (Plot("Tests in order", Axis("Test"), Axis("Strength", "MPa"), tuple(series), marks, str(result.sentence)),)
+    names = tuple(str(one) for one in order) if len(order) <= 24 else ()
+    return (
+        Plot(
+            "Tests in order",
+            Axis("Test", names=names),
+            Axis("Strength", "MPa"),
+            tuple(series),
+            marks,
+            str(result.sentence),
+        ),
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
