@@ -12,5 +12,7 @@ for model in (
     models.ScanResult,
     models.Measurement,
     models.ClosureLoop,
+    models.GaugeStudy,
+    models.GaugeStudyReading,
 ):
     admin.site.register(model, ReadOnly)

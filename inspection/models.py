@@ -256,3 +256,4 @@ class Measurement(models.Model):
 # Models of this app in modules of their own.
 from .alignment_models import MarkedPoint  # noqa: E402, F401
 from .closure_models import ClosureLoop, LoopMember  # noqa: E402, F401
+from .gauge_models import GaugeStudy, GaugeStudyAppraiser, GaugeStudyPart, GaugeStudyReading  # noqa: E402, F401

@@ -6,6 +6,7 @@ from . import (
     correction_urls,
     entry_views,
     feed_views,
+    gauge_urls,
     mark_views,
     sections,
     sheet_views,
@@ -50,4 +51,5 @@ urlpatterns = [
     ),
     *closure_urls.urlpatterns,
     *correction_urls.urlpatterns,
+    *gauge_urls.urlpatterns,
 ]

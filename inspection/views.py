@@ -15,7 +15,8 @@ from metrology.units import UNIT_NAMES
 from parts.acting import act_once, act_or_say, may
 from parts.queries import revision_or_404
 
-from . import forms, queries, sections, services, walls
+from . import forms, gauge_queries, queries, sections, services, walls
+from .gauge_fitness import fits_of, standing_of
 from .models import Scan
 from .reading import Progress, Reading, Trend
 
@@ -108,7 +109,7 @@ def withdraw(request: HttpRequest, code: str) -> HttpResponse:
 @require_safe
 @may("inspection.view_instrument")
 def instruments(request: HttpRequest) -> HttpResponse:
-    rows = queries.instruments_for_list(request.kit)
+    rows = gauge_queries.with_studies(queries.instruments_for_list(request.kit))
     context = {"page": _page(request, rows), "today": timezone.localdate()}
     return render(request, "inspection/instruments.html", context)
 
@@ -140,7 +141,8 @@ def instrument(request: HttpRequest, code: str) -> HttpResponse:
         _to_instruments(request),
     ):
         return answer
-    return render(request, "inspection/instrument.html", {"form": form, "instrument": found})
+    context = {"form": form, "instrument": found, "fits": fits_of(found), "studies": standing_of(found)}
+    return render(request, "inspection/instrument.html", context)
 
 
 def _to_instruments(request: HttpRequest):

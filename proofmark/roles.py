@@ -24,6 +24,7 @@ ACTS = {
     LEAD: (
         "casting.decide_nonconformity",
         "inspection.correct_mould",
+        "inspection.plan_gaugestudy",
         "parts.delete_characteristic",
         "parts.delete_region",
         "parts.delete_feature",

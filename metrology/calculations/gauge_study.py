@@ -20,7 +20,7 @@ from metrology.calculations.fields import (
     whole,
 )
 from metrology.calculations.gauge_study_words import METHODS, gauge_said, judged, study_notes
-from metrology.calculations.plots import Axis, Look, Mark, Plot, Series
+from metrology.calculations.plots import Axis, Look, Mark, Plot, Series, curve
 from metrology.calculations.problems import refuse
 from metrology.gauge import (
     POOLING_LEVEL,
@@ -295,35 +295,58 @@ def component_rows(
 
 
 def gauge_plot(inputs: GaugeInputs, result: GaugeResult) -> tuple[Plot, ...]:
-    """Readings by part and appraiser: alike shapes mean that appraisers read alike."""
-    return (reading_plot(sheet_of(inputs), inputs.unit, inputs.lower, inputs.upper, str(result.sentence)),)
+    """What each appraiser adds to each part, and the readings themselves."""
+    return study_plots(sheet_of(inputs), inputs.unit, inputs.lower, inputs.upper, str(result.sentence))
 
 
 LOOKS: tuple[Look, ...] = ("main", "second", "third")
+# Parts that differ by more than this many times what appraisers add leave nothing to see of it.
+FLAT = 60
 
 
-def reading_plot(sheet: Sheet, unit: str, lower: float | None, upper: float | None, says: str) -> Plot:
+def study_plots(sheet: Sheet, unit: str, lower: float | None, upper: float | None, says: str) -> tuple[Plot, ...]:
+    """Differences from the mean of each part by appraiser; and the readings by part and appraiser against the limits,
+    unless the parts differ so much that nothing else would show.
+    """
+    x = sheet.readings
+    difference = x - x.mean(axis=(1, 2), keepdims=True)
+    plots = [
+        _drawn(
+            sheet,
+            difference,
+            "Difference from the mean of the part",
+            "difference",
+            unit,
+            (Mark(0.0, "", heavy=False),),
+            says,
+        )
+    ]
+    spread, low, high = float(np.ptp(difference)), float(x.min()), float(x.max())
+    if high - low < FLAT * spread:
+        room = high - low
+        # Limits far away would press the readings flat.
+        marks: tuple[Mark, ...] = ()
+        if lower is not None and lower > low - 2 * room:
+            marks += (Mark(lower, "lower", forbidden="below"),)
+        if upper is not None and upper < high + 2 * room:
+            marks += (Mark(upper, "upper", forbidden="above"),)
+        plots.append(_drawn(sheet, x, "Readings by part and appraiser", "reading", unit, marks, says))
+    return tuple(plots)
+
+
+def _drawn(
+    sheet: Sheet, readings: Floats, title: str, what: str, unit: str, marks: tuple[Mark, ...], says: str
+) -> Plot:
     """The parts side by side, each appraiser with a look of its own: every reading a point, their means a line."""
     series: list[Series] = []
-    p, a, r = sheet.readings.shape
+    p, a, r = readings.shape
     for j, name in enumerate(sheet.appraisers):
-        shift = 0.0 if a == 1 else 0.5 * (j / (a - 1) - 0.5)
-        at = np.arange(1, p + 1) + shift
+        at = np.arange(1, p + 1) + (0.0 if a == 1 else 0.5 * (j / (a - 1) - 0.5))
         look = LOOKS[j % 3]
-        series.append(Series(tuple(at.tolist()), tuple(sheet.readings[:, j].mean(axis=1).tolist()), "line", look, name))
-        points = np.repeat(at, r), sheet.readings[:, j].ravel()
-        series.append(Series(tuple(points[0].tolist()), tuple(points[1].tolist()), "points", look))
-    low, high = float(sheet.readings.min()), float(sheet.readings.max())
-    room = high - low or abs(high) * 0.01 or 1.0
-    # Limits far away would press the readings flat.
-    marks: tuple[Mark, ...] = ()
-    if lower is not None and lower > low - 2 * room:
-        marks += (Mark(lower, "lower", forbidden="below"),)
-    if upper is not None and upper < high + 2 * room:
-        marks += (Mark(upper, "upper", forbidden="above"),)
-    names = sheet.parts if p <= 12 else ()
-    x = Axis("part", low=0.5, high=p + 0.5, names=names)
-    return Plot("Readings by part and appraiser", x, Axis("reading", unit), tuple(series), marks, says)
+        series.append(curve(at, readings[:, j].mean(axis=1), "line", look, name))
+        series.append(curve(np.repeat(at, r), readings[:, j].ravel(), "points", look))
+    x = Axis("part", low=0.5, high=p + 0.5, names=sheet.parts if p <= 12 else ())
+    return Plot(title, x, Axis(what, unit), tuple(series), marks, says)
 
 
 # Seat depths of five casts, each read twice by three people with one depth gauge, invented.

@@ -57,7 +57,11 @@ def gauge_said(
     from metrology.gauge import whole_categories
 
     kinds = whole_categories(uncut)
-    return said + ("." if kinds is None else f". It tells {count(kinds, 'category', 'categories')} of parts apart.")
+    if kinds is None:
+        return said + "."
+    if kinds > 100:
+        return said + ". It tells more than 100 categories of parts apart."
+    return said + f". It tells {count(kinds, 'category', 'categories')} of parts apart."
 
 
 def study_notes(study: Study, inputs: "GaugeInputs") -> str:

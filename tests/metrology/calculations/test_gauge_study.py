@@ -265,10 +265,21 @@ def test_categories_are_cut_and_at_least_one(ndc, whole):
     assert whole_categories(ndc) == whole
 
 
-def test_the_plot_has_a_line_for_each_appraiser():
+def test_the_plots_have_a_line_for_each_appraiser():
     inputs = GaugeInputs(rows=EXAMPLE_ROWS, repeats=2, lower=11.9, upper=13.1)
-    plot = gauge_plot(inputs, gauge_study(inputs))[0]
-    assert [one.label for one in plot.series if one.label] == ["A", "B", "C"] and plot.x.names == tuple("12345")
+    for plot in gauge_plot(inputs, gauge_study(inputs)):
+        assert [one.label for one in plot.series if one.label] == ["A", "B", "C"] and plot.x.names == tuple("12345")
+
+
+def test_differences_are_drawn_from_the_mean_of_each_part():
+    inputs = GaugeInputs(rows=((1.0, 1.2, 1.4), (5.0, 5.0, 5.6)), repeats=1)
+    difference, readings = gauge_plot(inputs, gauge_study(inputs))
+    assert difference.series[0].y == pytest.approx((-0.2, -0.2)) and readings.series[0].y == (1.0, 5.0)
+
+
+def test_parts_that_differ_a_thousandfold_are_not_drawn_flat():
+    inputs = GaugeInputs(rows=((100.0, 100.1), (900.0, 900.1)), repeats=2)
+    assert [plot.y.label for plot in gauge_plot(inputs, gauge_study(inputs))] == ["difference"]
 
 
 # ---- degenerate input ------------------------------------------------------------------------------------------------
