@@ -127,6 +127,7 @@ LABELS = {
     "worst_ratio": ("Most that U may be of the half tolerance", 0.01, 1),
     "wanted": ("Wanted chance of closing, 0 to 1", 0.01, 0.9999),
     "confidence": ("Confidence of that chance, 0 to 1", 0.5, 0.999),
+    "largest_grr": ("Most that %GRR may be of the tolerance, 0 to 1; 0 asks for no gauge study", 0, 1),
     "drawing": ("A drawing is needed", None, None),
     "closed": ("The mesh must be closed", None, None),
     "alignment": ("The verdict rests on", None, None),

@@ -66,15 +66,18 @@ class Check(Protocol):
     def decide(self, evidence: Any, settings: Mapping[str, Any], at: datetime) -> Finding: ...
 
 
-# Where evidence is shown and what is still being worked on are not evidence.
-ASIDE = {"url", "under_way"}
+# Where evidence is shown, what is still being worked on and what follows from the rest are not evidence.
+ASIDE = {"url", "under_way", "by_hand"}
+# Evidence that the check learned to look at later: left out while there is none, so that what was signed before keeps
+# its hash.
+LATER = {"studies"}
 
 
 def canonical(evidence: Any) -> dict[str, Any]:
     """A frozen evidence dataclass as plain JSON values, without what is only for the page."""
 
     def kept(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        return {name: value for name, value in pairs if name not in ASIDE}
+        return {name: value for name, value in pairs if name not in ASIDE and (value or name not in LATER)}
 
     return json.loads(json.dumps(asdict(evidence, dict_factory=kept), cls=DjangoJSONEncoder, sort_keys=True))
 

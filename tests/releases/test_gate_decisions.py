@@ -259,3 +259,55 @@ def test_a_blocking_lesson_stops_until_it_is_proven(blocking, proven, verdict):
 @pytest.mark.parametrize(("text", "verdict"), [("", "missing"), ("  \n", "missing"), ("Wet cement burns.", "pass")])
 def test_cautions_must_be_stated(text, verdict):
     assert cautions.decide(cautions.Evidence(text.strip(), "/x"), {}, AT).verdict == verdict
+
+
+# ---- gauge studies ---------------------------------------------------------------------------------------------------
+
+
+def studied(study="GS-01", grr=0.05, tolerance=2.0, number=4):
+    return instrument.GaugeStudied("G-1 Calliper", number, "Seat", tolerance, "mm", study, grr if study else None)
+
+
+SURE = (instrument.Use("G-1 Calliper", 4, "Seat", -1.0, 1.0, "mm", 0.05, None, AT.date()),)
+ASKED = {**instrument.DEFAULTS, "largest_grr": 0.3}
+
+
+@pytest.mark.parametrize(
+    ("studies", "by_hand", "settings", "verdict", "code"),
+    [
+        ((), 1, instrument.DEFAULTS, "pass", "fit"),
+        ((), 1, ASKED, "missing", "no-gauge-study"),
+        ((), 0, ASKED, "pass", "fit"),
+        ((studied(),), 1, ASKED, "pass", "fit"),
+        ((studied(grr=0.1),), 1, ASKED, "pass", "fit"),
+        ((studied(grr=0.1001),), 1, ASKED, "fail", "gauge-unfit"),
+        ((studied(grr=0.4),), 1, instrument.DEFAULTS, "pass", "fit"),
+        ((studied(), studied(None, number=5)), 2, ASKED, "missing", "no-gauge-study"),
+        ((studied(tolerance=None),), 1, ASKED, "pass", "fit"),
+        ((studied(grr=0.0),), 1, ASKED, "pass", "fit"),
+    ],
+)
+def test_a_plan_may_ask_for_gauge_studies(studies, by_hand, settings, verdict, code):
+    finding = instrument.decide(instrument.Evidence(SURE, "/x", by_hand, studies), settings, AT)
+    assert (finding.verdict, finding.code) == (verdict, code)
+
+
+def test_an_instrument_too_coarse_by_its_u_fails_before_a_study_is_missed():
+    coarse = (instrument.Use("G-1 Calliper", 4, "Seat", -1.0, 1.0, "mm", 0.5, None, AT.date()),)
+    assert instrument.decide(instrument.Evidence(coarse, "/x", 1), ASKED, AT).code == "too-coarse"
+
+
+def test_the_largest_share_of_a_tolerance_is_said_with_its_study():
+    said = instrument.decide(instrument.Evidence(SURE, "/x", 2, (studied(), studied(grr=0.09, number=5))), ASKED, AT)
+    assert "%GRR is at most 27.0\u00a0% of a tolerance, by GS-01" in said.sentence
+    unfit = instrument.decide(instrument.Evidence(SURE, "/x", 1, (studied(grr=0.2),)), ASKED, AT)
+    assert "60.0\u00a0% of the tolerance of number 4, Seat, by GS-01; 30.0\u00a0% is the most" in unfit.sentence
+    assert "%GRR at most 30.0\u00a0%" in instrument.ask(ASKED) and "%GRR" not in instrument.ask(instrument.DEFAULTS)
+
+
+def test_evidence_without_studies_has_the_hash_that_it_had_before_there_were_any():
+    from releases.gate.base import canonical, evidence_hash
+
+    plain, counted = instrument.Evidence(SURE, "/x"), instrument.Evidence(SURE, "/y", 3)
+    assert set(canonical(plain)) == {"uses"} and evidence_hash(plain) == evidence_hash(counted)
+    assert evidence_hash(instrument.Evidence(SURE, "/x", 1, (studied(),))) != evidence_hash(plain)

@@ -2,10 +2,13 @@
 
 import pytest
 
+from inspection.models import GaugeStudy, Instrument
 from parts.models import Revision
 from releases.gate import evaluate
 from releases.queries import board
+from releases.services import set_plan
 from tests import make
+from tests.inspection.rows import make_scan
 
 pytestmark = pytest.mark.django_db
 
@@ -63,3 +66,40 @@ def test_scrapped_casts_are_no_evidence(lead):
     rows = {row.code: row for row in evaluate([revision], make.NOON)[revision.pk].rows}
     assert rows["characteristics"].finding.code == "too-few"
     assert "1\u00a0cast scrapped" in rows["casts"].finding.sentence
+
+
+def study_of(instrument, person, grr, code="GS-01", characteristic=None, state="complete"):
+    return GaugeStudy.objects.create(
+        kit=instrument.kit, code=code, instrument=instrument, characteristic=characteristic, what="Length", unit="mm",
+        repeats=2, seed=1, state=state, planned_at=make.NOON, planned_by=person, completed_at=make.NOON, grr=grr,
+    )  # fmt: skip
+
+
+def row_of(revision, settings=None):
+    if settings:
+        set_plan(
+            kit=revision.component.kit, component=None, by=revision.author,
+            checks={"instrument": {"applies": True, "reason": "", "settings": settings}},
+        )  # fmt: skip
+    return next(row for row in evaluate([revision], make.NOON)[revision.pk].rows if row.code == "instrument")
+
+
+def test_a_gauge_study_of_the_instrument_is_evidence_where_the_plan_asks(lead):
+    (revision,) = lots(lead, 1)
+    gauge = Instrument.objects.get()
+    assert row_of(revision).finding.code == "fit"
+    assert row_of(revision, {"worst_ratio": 0.25, "largest_grr": 0.3}).finding.code == "no-gauge-study"
+    open_study = study_of(gauge, lead, None, "GS-09", state="under way")
+    assert row_of(revision).finding.code == "no-gauge-study"
+    open_study.delete()
+    study_of(gauge, lead, 0.05)
+    assert row_of(revision).finding.code == "fit" and "by GS-01" in row_of(revision).finding.sentence
+    study_of(gauge, lead, 0.2, "GS-02", revision.characteristics.get())
+    assert row_of(revision).finding.code == "gauge-unfit"
+
+
+def test_a_value_that_a_scan_brought_needs_no_gauge_study(lead):
+    (revision,) = lots(lead, 1)
+    scanned = make_scan(revision.casts.get(), Instrument.objects.get(), lead, "S-01", state="failed")
+    revision.characteristics.get().measurements.update(scan=scanned)
+    assert row_of(revision, {"worst_ratio": 0.25, "largest_grr": 0.3}).finding.code == "fit"
