@@ -42,14 +42,28 @@ def turn_words(angle: float) -> str:
 
 def free_words(loose: Floats) -> tuple[str, ...]:
     """Motions that nothing determines. loose: (6, k) as columns, sliding first, turning times an arm."""
-    if loose.shape[1] == 3 and np.abs(loose[:3]).max() < 0.5:
+    if not loose.shape[1]:
+        return ()
+    # Any mix of free motions is free: slides are those mixes that turn nothing, or hardly.
+    ways, sizes, mixes = np.linalg.svd(loose[3:])
+    turning = sizes > 0.3
+    if turning.sum() == 3:
         return ("turning about every axis",)
-    said = []
-    for way in loose.T:
-        slide, turn = way[:3], way[3:]
-        turns = np.linalg.norm(turn) > 0.3
-        said.append(f"turning about {axis_words(turn)}" if turns else f"sliding along {axis_words(slide)}")
-    return tuple(said)
+    still = loose[:3] @ mixes[int(turning.sum()) :].T
+    slides = np.linalg.svd(still)[0][:, : still.shape[1]]
+    said = [f"sliding along {axis_words(way)}" for way in _told(slides)]
+    return (*said, *(f"turning about {axis_words(way)}" for way in _told(ways[:, : int(turning.sum())])))
+
+
+def _told(ways: Floats) -> Floats:
+    """Directions, as rows, that stand for a span of orthonormal columns: the part's axes where they lie in it."""
+    count = ways.shape[1]
+    if count == 2:
+        across = np.abs(np.cross(ways[:, 0], ways[:, 1]))
+        if across.max() >= _ALIGNED:
+            return np.delete(np.eye(3), int(across.argmax()), axis=0)
+    told: Floats = np.eye(3) if count == 3 else ways.T
+    return told
 
 
 def pose_words(one: Floats, other: Floats, surface: Surface) -> str:

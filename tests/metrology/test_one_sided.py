@@ -1,0 +1,41 @@
+"""Scans of one side only: measured where they saw the part, said to be of so much of it, and never a pass on trust."""
+
+import numpy as np
+import pytest
+
+from metrology.comparison import Settings, compare
+from tests.metrology.bodies_for_tests import corner_block, misplaced, scan_of
+
+BLOCK = corner_block()
+SETTINGS = Settings(-1.0, 1.0, 0.12)
+
+
+def seen_from(*way):
+    """Which points a scanner far away in this direction sees of a part without overhangs."""
+    return lambda at, normal: normal @ np.array(way) > 0.2
+
+
+@pytest.mark.parametrize("way", [(0.6, 0.5, 0.6), (-0.6, -0.5, 0.6), (0.6, -0.5, -0.6)])
+def test_a_scan_from_one_corner_is_placed_and_what_it_did_not_see_is_not_measured(way):
+    scan = scan_of(BLOCK, 20_000, seed=3, seen=seen_from(*way))
+    found = compare(BLOCK, scan.cloud, SETTINGS)
+    assert misplaced(found.pose.matrix, scan.pose, BLOCK)[1] < 0.1
+    dark = ~(found.sample_normals @ np.array(way) > 0)
+    assert np.isnan(found.sample_deviation[dark]).mean() > 0.95
+    assert 0.3 < found.coverage < 0.75
+    assert abs(found.worst) < 0.3
+    assert found.result == "inconclusive"
+    assert "Scan what is missing" in found.sentence
+
+
+def test_a_scan_of_one_face_alone_says_what_nothing_holds():
+    scan = scan_of(BLOCK, 20_000, seed=3, seen=seen_from(0, 0, 1))
+    found = compare(BLOCK, scan.cloud, SETTINGS)
+    assert found.result == "inconclusive"
+    assert found.alignment.uncertainty.free == (
+        "sliding along the front–back axis",
+        "sliding along the left–right axis",
+        "turning about the up axis",
+    )
+    assert "Nothing measured holds the part against" in found.sentence
+    assert found.coverage < 0.4
