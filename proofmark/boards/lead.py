@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.urls import reverse
+
 from logbook.models import Entry
 from metrology.wording import count
 from parts.models import Kit, Revision
@@ -16,6 +18,8 @@ from sitework.queries import Notice, notices
 # What a lead wants to hear of after a day away; the rest stands in the logbook.
 NOTABLE = ("hold.", "revision.", "concession.", "scan.measured", "lesson.written", "nonconformity.")
 SHOWN = 5
+# Checks behind which the casts are shown characteristic by characteristic, over their pours.
+OVER_POURS = ("characteristics", "process")
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,14 @@ class Line:
     @property
     def on_hold(self) -> bool:
         return bool(self.row.holds)
+
+    @property
+    def pours(self) -> str:
+        """Where the casts are shown characteristic by characteristic, when one of those checks stops the part."""
+        rows = self.row.reading.rows if self.row.reading else ()
+        if self.row.shown and any(row.code in OVER_POURS and row.finding.stops for row in rows):
+            return reverse("inspection:characteristics", args=self.row.shown.url_args())
+        return ""
 
     @property
     def checks(self) -> list[Cell]:

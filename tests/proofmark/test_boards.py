@@ -247,3 +247,14 @@ def test_boards_are_read_with_a_role_and_only_read(url, visitor, stranger, clien
 def test_home_leads_each_person_to_the_board_of_their_work(who, to, signed_in, request):
     make.site()
     assert signed_in(request.getfixturevalue(who)).get("/").url == to
+
+
+def test_a_part_that_a_characteristic_stops_leads_to_its_casts_over_the_pours(lead):
+    revision = drawn("B-1", lead)
+    make.characteristic(revision)
+    assert line_of(lead, "B-1").pours == "/TPW/parts/B-1/A/characteristics/"
+
+
+def test_a_part_that_no_characteristic_stops_does_not(open_gate, lead):  # noqa: F811
+    drawn("C-1", lead)
+    assert line_of(lead, "C-1").pours == ""
