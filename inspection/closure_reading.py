@@ -12,6 +12,7 @@ from metrology.calculations.plots import Plot, Series
 from metrology.closing import SDS_TO_LIMIT, Change, Closes, changed, closes, verdict
 from metrology.closing_allowed import Allowed, allowed
 from metrology.closing_matched import matched
+from metrology.decimals import places
 from metrology.errors import InputError
 from metrology.loop_chance import GapLimits
 
@@ -255,6 +256,30 @@ class LoopSheet:
             return f"The change brings nothing: {percent(self.tried.share)} close, as before."
         word = "instead of" if more > 0 else "and not"
         return f"With the change {percent(self.tried.share)} close {word} {percent(self.found.share)}."
+
+    @property
+    def lesson(self) -> str:
+        """Words that a lesson about the tried change may begin with, as the rest of an address."""
+        part = next((row.revision.component.part_number for row in self.read.rows if row.revision), "")
+        title = f"{self.loop.code} {self.loop.name}: what lets it close"[:120]
+        said = {"part": part, "title": title, "what_happened": self.sentence, "action": f"{self._asked()} {self.gain}"}
+        return urlencode(said)
+
+    def _asked(self) -> str:
+        """The tried change in words."""
+        told = []
+        for name, change in self.changes.items():
+            unit = self.unit(name)
+            if change.tolerance is not None:
+                told.append(f"{name}: tolerance ±{amount(change.tolerance, unit, places(change.tolerance))}")
+            if change.shift:
+                word = "more" if change.shift > 0 else "less"
+                told.append(f"{name}: mean {amount(abs(change.shift), unit, places(change.shift))} {word}")
+        if self.match:
+            told.append("Casts matched into sets")
+        if self.fixed is not None and self.loop.how == ClosureLoop.How.RING:
+            told.append("Built " + ("each piece on its set-out place" if self.fixed else "piece against piece"))
+        return ". ".join(told) + "."
 
     @property
     def plot(self) -> Plot | None:

@@ -19,6 +19,7 @@ from .paging import page_of
 
 PAGE = 100
 FORM = ["GET", "HEAD", "POST"]
+WORDS = 600  # of an address, to begin a text with
 
 
 @require_safe
@@ -79,8 +80,9 @@ def write(request: HttpRequest) -> HttpResponse:
 
 
 def _known(request: HttpRequest, kit: Any) -> dict[str, Any]:
-    """What the page one came from knows already: ?part=, ?cast=, ?trial=."""
+    """What the page one came from knows already: ?part=, ?cast=, ?trial=, and words to begin with."""
     known: dict[str, Any] = {"owner": request.user}
+    known |= {name: request.GET[name][:WORDS] for name in ("title", "what_happened", "action") if name in request.GET}
     asked = request.GET
     if cast := kit.casts.select_related("revision").filter(serial=asked.get("cast", "")).first():
         known |= {"cast": cast, "component": cast.revision.component_id}

@@ -81,6 +81,15 @@ def test_a_change_is_shown_beside_what_is_and_nothing_is_saved(browser, loop):
     assert LoopMember.objects.get(position=1).upper == 618
 
 
+def test_a_tried_change_can_be_written_down_as_a_lesson(browser, loop):
+    page = browser.get("/TPW/loops/LP-01/?t1=2").content.decode()
+    address = unescape(re.search(r'href="(/TPW/write-lesson/[^"]+)"', page)[1])
+    form = browser.get(address).context["form"]
+    assert form["component"].initial.part_number == "SB-02" and "at least" in form["what_happened"].value()
+    assert form["action"].value().startswith("m1: tolerance ±2\u00a0mm. With the change")
+    assert "write-lesson" not in browser.get("/TPW/loops/LP-01/").content.decode()
+
+
 def test_the_advised_change_leads_to_its_own_trial(browser, loop):
     advice = browser.get("/TPW/loops/LP-01/").context["sheet"].advice[0]
     sheet = browser.get(f"/TPW/loops/LP-01/?{advice.tried}").context["sheet"]
