@@ -10,6 +10,7 @@ from scipy.stats import t as student
 from metrology.alignment import PoseUncertainty
 from metrology.alignment_words import free_words
 from metrology.bodies import Floats, Ints
+from metrology.errors import AlignmentError
 from metrology.fine_fit import LOOSE, motions
 from metrology.surface import Samples, Surface, sample
 
@@ -58,9 +59,17 @@ def pose_uncertainty(surface: Surface, equations: Equations, places: Samples) ->
     larger of two views of the residuals, as equally noisy points and as they are, and adds what neighbours that err
     alike contribute: patch sums against sums of unrelated points, times the share of the surface that was not seen. If
     all of it was seen, errors of form are part of what is aligned and no chance.
+
+    Raises AlignmentError (nothing-held).
     """
     arm = surface.diagonal / 2
     firm, loose = _firm(equations)
+    if not firm.shape[1]:
+        raise AlignmentError(
+            "nothing-held",
+            "Nothing that was scanned holds the part in any direction: the points lie in a few spots, or none of them "
+            "on the surface. Scan more of its surface.",
+        )
     asked = equations.asked @ (
         equations.open.T @ firm if equations.asked.shape[1] > firm.shape[1] else np.eye(firm.shape[1])
     )

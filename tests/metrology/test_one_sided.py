@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from metrology.bodies import Cloud
 from metrology.comparison import Settings, compare
+from metrology.errors import AlignmentError
 from tests.metrology.bodies_for_tests import corner_block, misplaced, scan_of
+from tests.metrology.broken_files import BOX
 
 BLOCK = corner_block()
 SETTINGS = Settings(-1.0, 1.0, 0.12)
@@ -39,3 +42,11 @@ def test_a_scan_of_one_face_alone_says_what_nothing_holds():
     )
     assert "Nothing measured holds the part against" in found.sentence
     assert found.coverage < 0.4
+
+
+def test_a_scan_of_four_spots_holds_nothing_and_is_refused():
+    spots = np.array([(0.0, 0, 0), (400, 300, 200), (400, 0, 0), (0, 300, 0)])
+    points = np.repeat(spots, 2000, axis=0) + np.random.default_rng(1).normal(scale=0.02, size=(8000, 3))
+    with pytest.raises(AlignmentError) as refused:
+        compare(BOX, Cloud(points), SETTINGS)
+    assert refused.value.code == "nothing-held"
