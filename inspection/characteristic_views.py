@@ -18,7 +18,7 @@ from parts.queries import revision_or_404
 from .characteristic import Process, Wanted, pours_of, same_elsewhere
 from .entry_units import LENGTHS, usual_units
 
-PAGE = 100
+PAGE = 40
 MOST_PIECES = 1_000_000
 
 
