@@ -1,4 +1,4 @@
-"""My bench today: what to demould, pour, scan, break, fix and answer."""
+"""My bench today: what to demould, pour, scan, read, break, fix and answer."""
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -7,7 +7,8 @@ from django.db.models import Exists, OuterRef, Q
 from django.urls import reverse
 
 from casting.models import Batch, Cast, Nonconformity, StrengthTest
-from inspection.models import Scan
+from inspection.gauge_queries import studies_of
+from inspection.models import GaugeStudy, Scan
 from lessons.models import Lesson, Question, Trial
 from metrology.wording import count, day, quantity
 from parts.models import Kit, Revision
@@ -43,6 +44,7 @@ def bench(kit: Kit, at: datetime) -> list[Stack]:
         Stack("Demould", "Demould", _to_demould(kit, at), "Nothing stands in a mould."),
         Stack("Pour", "Log a cast", _to_pour(kit, at), "Every part on trial has its casts."),
         Stack("Scan", "Upload a scan", _to_scan(kit), "Every cast on trial is scanned."),
+        Stack("Read", "Open", _to_read(kit), "No gauge study is waiting for readings."),
         Stack("Break", "Log a test", _to_break(kit, at), "No batch is due for its strength test."),
         Stack("Fix", "Open", _to_fix(kit), "Nothing is waiting to be fixed."),
         Stack("Try and answer", "Open", _to_answer(kit), "No trial is under way and no question is open."),
@@ -51,7 +53,8 @@ def bench(kit: Kit, at: datetime) -> list[Stack]:
 
 def said(stacks: list[Stack]) -> str:
     """The day in one sentence: "3 to demould, 1 to scan"."""
-    words = {"Demould": "to demould", "Pour": "to pour", "Scan": "to scan", "Break": "to break", "Fix": "to fix"}
+    words = {"Demould": "to demould", "Pour": "to pour", "Scan": "to scan", "Read": "to read", "Break": "to break",
+             "Fix": "to fix"}  # fmt: skip
     parts = [f"{len(s.tasks)} {words.get(s.title, 'to try or answer')}" for s in stacks if s.tasks]
     return ", ".join(parts) + "." if parts else "Nothing waits on the bench."
 
@@ -114,6 +117,19 @@ def _to_scan(kit: Kit) -> tuple[Task, ...]:
             reverse("inspection:upload", args=[kit.code, cast.serial]),
         )
         for cast in casts
+    )
+
+
+def _to_read(kit: Kit) -> tuple[Task, ...]:
+    """Gauge studies with readings still to take."""
+    rows = studies_of(kit).filter(state__in=[GaugeStudy.State.PLANNED, GaugeStudy.State.RUNNING])
+    return tuple(
+        Task(
+            f"Gauge study {row}, {row.instrument}",
+            f"{row.what}: {row.taken} of {count(row.wanted, 'reading')} taken",
+            row.get_absolute_url(),
+        )
+        for row in rows.order_by("planned_at", "pk")
     )
 
 

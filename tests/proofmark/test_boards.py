@@ -8,6 +8,8 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
+from inspection.models import GaugeStudy
+from inspection.services import plan_gauge_study, withdraw_gauge_study
 from logbook.services import record
 from parts.models import Revision
 from proofmark.boards.bench import bench, said
@@ -158,6 +160,11 @@ def work(numbers, by):
         make.cast(asked, by, f"O-{n}", batch=make.batch(by, f"B-{n}"))
         make.nonconformity(make.cast(asked, by, f"N-{n}", standing="scrapped"), by, f"N-{n}")
         make.question(mockup, by, f"Q-{n}")
+        gauge = make.instrument(f"G-{n:02}")
+        plan_gauge_study(
+            make.kit(), instrument=gauge, what="Blocks", parts=["1", "2"], appraisers=[by], repeats=2, by=by,
+            at=make.NOON + timedelta(hours=n),
+        )  # fmt: skip
 
 
 def counts(stacks):
@@ -167,13 +174,14 @@ def counts(stacks):
 def test_each_stack_of_the_bench_has_its_task(technician):
     work(range(1), technician)
     stacks = bench(make.kit(), LATER)
-    assert counts(stacks) == dict.fromkeys(("Demould", "Pour", "Scan", "Break", "Fix", "Try and answer"), 1)
+    assert counts(stacks) == dict.fromkeys(("Demould", "Pour", "Scan", "Read", "Break", "Fix", "Try and answer"), 1)
     tasks = {stack.title: stack.tasks[0] for stack in stacks}
     assert tasks["Demould"].url == reverse("casting:demould", args=["TPW", "M-0"])
     assert tasks["Pour"].url.endswith("?part=P-00")
     assert tasks["Scan"].url == reverse("inspection:upload", args=["TPW", "O-0"])
     assert "40.0 MPa asked at 28 days" in tasks["Break"].about.replace("\u00a0", " ")
-    assert said(stacks) == "1 to demould, 1 to pour, 1 to scan, 1 to break, 1 to fix, 1 to try or answer."
+    assert tasks["Read"].about.replace("\u00a0", " ") == "Blocks: 0 of 4 readings taken"
+    assert said(stacks) == "1 to demould, 1 to pour, 1 to scan, 1 to read, 1 to break, 1 to fix, 1 to try or answer."
 
 
 def test_what_is_done_leaves_the_bench(technician):
@@ -182,8 +190,9 @@ def test_what_is_done_leaves_the_bench(technician):
     out = make.kit().casts.get(serial="O-0")
     make.strength(out.batch, technician)
     make_scan(out, arm, technician, state="waiting")
+    withdraw_gauge_study(GaugeStudy.objects.get(), reason="Not needed", by=technician)
     left = counts(bench(make.kit(), LATER))
-    assert (left["Break"], left["Scan"]) == (0, 0)
+    assert (left["Break"], left["Scan"], left["Read"]) == (0, 0, 0)
 
 
 def test_a_batch_is_not_broken_before_its_age(technician):
