@@ -31,7 +31,7 @@ class EvaporationInputs:
 @dataclass(frozen=True)
 class EvaporationResult:
     sentence: str = sentence()
-    rate: float = amount("Evaporation rate", "kg/m²·h", decimals=7)
+    rate: float = amount("Evaporation rate", "kg/m²·h", decimals=3)
     warning: str = choice(
         "Warning", {"none": "none", "precautions": "take precautions", "critical": "protect, or do not pour"}
     )
@@ -118,7 +118,7 @@ class YieldResult:
     mass: float = amount("Mass of the batch", "kg", decimals=1)
     volume: float = amount("Yield", "m³", decimals=5)
     relative_yield: float | None = amount("Relative yield", "1", decimals=4)
-    binder_content: float = amount("Binder in each cubic metre", "kg/m³", decimals=1)
+    binder_content: float = amount("Binder content", "kg/m³", decimals=1)
     air_free_density: float | None = amount("Density without air", "kg/m³", decimals=1)
     air: float | None = share("Air by mass and volume", lowest=None, highest=None, decimals=3)
 

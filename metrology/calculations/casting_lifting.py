@@ -122,7 +122,7 @@ class SlingResult:
     result: str = choice("Sling", {"pass": "pass", "fail": "fail", "no limit": "no rating given"})
     from_horizontal: float = amount("Angle from the horizontal", "°", decimals=1)
     from_vertical: float = amount("Angle from the vertical", "°", decimals=1)
-    factor: float = amount("Angle factor: force over a straight pull", "1", decimals=7)
+    factor: float = amount("Angle factor: force over a straight pull", "1", decimals=4)
     carrying: int = whole("Legs taken to carry")
     leg_force: float = amount("Force in a leg", "kN", decimals=3)
     leg_mass: float = amount("The same as a mass", "kg", decimals=1)

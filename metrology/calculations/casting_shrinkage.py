@@ -135,10 +135,10 @@ class PatternInputs:
 @dataclass(frozen=True)
 class PatternResult:
     sentence: str = sentence()
-    scale: float = amount("Pattern scale", "1", decimals=7)
+    scale: float = amount("Pattern scale", "1", decimals=5)
     pattern: float = amount("Pattern length", "mm", decimals=3)
     added: float = amount("Longer than the part by", "mm", decimals=3)
-    shrinkage: float = share("The same as shrinkage on the mould", lowest=None, highest=None, decimals=6)
+    shrinkage: float = share("The same as shrinkage on the mould", lowest=None, highest=None, decimals=5)
     allowance_per_metre: float = amount("The same as allowance for a metre of the part", "mm", decimals=3)
 
 
@@ -186,7 +186,7 @@ class DryingResult:
     sentence: str = sentence()
     nominal: float = share("Nominal drying strain, thin part", shown="‰", highest=None, decimals=7)
     size_factor: float = amount("Factor for the size", "1", decimals=4)
-    time_share: float = share("Share of the drying by this age", decimals=8)
+    time_share: float = share("Share of the drying by this age", decimals=3)
     drying: float = share("Drying strain by this age", shown="‰", highest=None, decimals=7)
     final: float = share("Drying strain in the end", shown="‰", highest=None, decimals=7)
     autogenous: float = share("Strain without drying by this age", shown="‰", highest=None, decimals=7)

@@ -50,7 +50,7 @@ class ProctorResult:
     moisture_high: float | None = share("Highest it may be", decimals=4)
     dry_densities: tuple[float, ...] = amounts("Dry density of each point", "kg/m³", decimals=1)
     residual: float | None = amount("Standard deviation about the curve", "kg/m³", decimals=1)
-    saturation: float | None = share("Degree of saturation at the peak", highest=None)
+    saturation: float | None = share("Degree of saturation at the peak", highest=None, decimals=4)
     model: str = text("Curve")
 
 

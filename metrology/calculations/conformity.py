@@ -103,7 +103,7 @@ def _decision_said(inputs: DecisionInputs, value: float, guard: float, result: s
     if inputs.compared == "rounded" and value != inputs.value:
         what = f"{_said(inputs.value, inputs.unit)}, rounded to {what},"
     limits = said_limits(inputs.lower, inputs.upper, inputs.unit)
-    band = f" with a guard band of {_said(guard, inputs.unit)}" if guard else ""
+    band = f" with a guard band of {_said(float(f'{guard:.3g}'), inputs.unit)}" if guard else ""
     if result == "inconclusive":
         return f"{what} is inconclusive: limits {limits}{band}, and neither conformity nor nonconformity is proven."
     return f"{what} {result}: limits {limits}{band}."

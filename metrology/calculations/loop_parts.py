@@ -216,10 +216,8 @@ def _said(stack: StackUp, chance: ClosingChance | None, inputs: Closing, unit: s
         nominal, rss = (written(value, unit, unit, fine) for value in (stack.nominal, stack.rss))
         return f"The gap is {nominal} ± {rss} by root sum of squares, {worst}{spoiler}."
     sure = number(100 * inputs.confidence, 0)
-    return (
-        f"{percent(chance.share)} of assemblies close inside the limits, at least {percent(chance.low)} with "
-        f"{sure}{NBSP}% confidence; {worst}{spoiler}."
-    )
+    close = "Every simulated assembly closes" if chance.share == 1 else f"{percent(chance.share)} of assemblies close"
+    return f"{close} inside the limits, at least {percent(chance.low)} with {sure}{NBSP}% confidence; {worst}{spoiler}."
 
 
 def _decimals(sd: float) -> int | None:

@@ -9,6 +9,8 @@ from metrology.quantities import FEET_INCHES, convert, dimension, dimension_of
 from metrology.wording import MINUS, NBSP, number, quantity
 
 DIGITS = 6
+# A thousandth of an inch is too coarse for a tenth of an inch that is known to 0.01 mm.
+FINE_DECIMALS, SMALL_MM = 2, 2.54
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
@@ -68,7 +70,9 @@ def written(value: float, unit: str, target: str, decimals: int | None = None, k
     if unit in ("", "1") and target in ("", "1"):
         return digits(value) if decimals is None else number(value, decimals)
     if target == FEET_INCHES:
-        return write_length(convert(float(value), unit, "mm", "length"))
+        mm = convert(float(value), unit, "mm", "length")
+        small = decimals is not None and decimals >= FINE_DECIMALS and abs(mm) < SMALL_MM
+        return write_length(mm, 4 if small else 3)
     if target != unit:
         group = dimension(kind) if kind else dimension_of(unit)
         value = convert(float(value), unit, target, group.name)

@@ -44,7 +44,7 @@ class ZeroResult:
     sentence: str = sentence()
     n: int = whole("Sample")
     bad: int = whole("Nonconforming items meant", help="The share of the lot, as the next whole number of items.")
-    risk: float = share("Risk with that sample", decimals=6)
+    risk: float = share("Risk with that sample", decimals=4)
 
 
 def zero_plan(inputs: ZeroInputs) -> ZeroResult:
@@ -158,7 +158,7 @@ class CharacteristicRow:
 @dataclass(frozen=True, kw_only=True)
 class CharacteristicResult:
     sentence: str = sentence()
-    accepted: float = share("Accepted at the share given", decimals=7)
+    accepted: float = share("Accepted at the share given", decimals=4)
     bad: int | None = whole("Nonconforming items in the lot")
     share_95: float = share("Share accepted 95 times in 100", decimals=5, help="A long series; the maker’s point.")
     share_50: float = share("Share accepted 50 times in 100", decimals=5)

@@ -172,7 +172,7 @@ class RunInputs:
 class RunResult:
     sentence: str = sentence()
     n: int = whole("Trials needed")
-    shown: float = share("Share shown by that many trials", decimals=6, help="With the failures allowed.")
+    shown: float = share("Share shown by that many trials", decimals=4, help="With the failures allowed.")
 
 
 def success_run(inputs: RunInputs) -> RunResult:
@@ -203,9 +203,9 @@ class ShareInputs:
 @dataclass(frozen=True, kw_only=True)
 class ShareResult:
     sentence: str = sentence()
-    share_seen: float = share("Share seen", decimals=6)
-    low: float = share("From", decimals=7)
-    high: float = share("To", decimals=7)
+    share_seen: float = share("Share seen", decimals=4)
+    low: float = share("From", decimals=4)
+    high: float = share("To", decimals=4)
     note: str | None = text("Note")
 
 

@@ -162,7 +162,7 @@ def two_peg(inputs: TwoPegInputs) -> TwoPegResult:
         "The line of sight {way} by {error} over {apart}: {verdict}.",
         way="rises" if error > 0 else "falls",
         error=Quantity(abs(error), "mm", 1),
-        apart=Quantity(inputs.apart, "mm", 0),
+        apart=Quantity(inputs.apart / 1000, "m", 2),
         verdict="pass" if good else "fail. Have the level adjusted, and keep sights equally long until then",
     )
     arc = float(np.degrees(np.arctan(per_mm)) * 3600)

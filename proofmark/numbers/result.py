@@ -55,6 +55,9 @@ class Writer:
         self.chosen, self.system = chosen, system
 
     def target(self, unit: str, kind: str = "") -> str:
+        """A unit that was chosen for the figures by name is kept: the sentence and the answer speak alike."""
+        if unit in self.values.values():
+            return unit
         return answer_unit(unit, kind, self.chosen, self.system)
 
     def show(self, result: Any) -> Shown:

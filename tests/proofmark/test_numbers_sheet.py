@@ -20,9 +20,9 @@ from metrology.calculations.fields import (
 )
 from metrology.calculations.problems import Refused, refuse
 from metrology.calculations.reading import read
-from metrology.calculations.registry import CALCULATIONS
+from metrology.calculations.registry import CALCULATIONS, find
 from metrology.calculations.running import run
-from metrology.calculations.said import Quantity, say
+from metrology.calculations.said import Quantity, say, written
 from proofmark.numbers import pasting
 from proofmark.numbers.result import Writer
 from proofmark.numbers.sheet import Sheet
@@ -213,6 +213,21 @@ def test_the_answer_is_written_in_the_units_of_whoever_asked():
     assert shown(length="ft-in").sentence == "All is 2'-4.154\"."
     assert shown("us").figures[1].text == "2'-4.154\""
     assert shown(length="in").figures[1].text == "28.154\u00a0in"
+
+
+def test_a_unit_that_was_chosen_by_name_is_kept_by_whoever_reads_feet():
+    one = find("convert-unit")
+    inputs, result = run(one, Sheet.of_example(one, "us").plain)
+    answer = Writer(inputs, {}, "us").show(result)
+    assert answer.sentence == "4000\u00a0psi is 27.579\u00a0MPa." and answer.figures[0].text == "27.579\u00a0MPa"
+
+
+@pytest.mark.parametrize(
+    ("mm", "decimals", "text"),
+    [(0.0351, 4, '0.0014"'), (-0.2, 2, '\u22120.0079"'), (0.2, 1, '0.008"'), (50.046, 3, '1.970"')],
+)
+def test_a_small_length_known_to_the_hundredth_is_written_to_a_ten_thousandth_of_an_inch(mm, decimals, text):
+    assert written(mm, "mm", "ft-in", decimals) == text
 
 
 def test_figures_that_are_not_there_are_said_to_be_none():
