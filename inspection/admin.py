@@ -11,6 +11,7 @@ for model in (
     models.Scan,
     models.ScanResult,
     models.Measurement,
+    models.MeasurementImport,
     models.ClosureLoop,
     models.GaugeStudy,
     models.GaugeStudyReading,

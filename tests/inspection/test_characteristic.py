@@ -79,7 +79,8 @@ def test_the_order_is_that_of_pouring_and_the_newest_value_counts(measured, leng
     calliper = make.instrument("G-09")
     make.measurement(cast, length, 600.9, technician, calliper, measured_at=NOON + timedelta(days=9))
     make.measurement(cast, length, 600.5, technician, calliper, measured_at=NOON + timedelta(days=11), replaced=True)
-    assert [pour.value for pour in pours_of([length.pk])[length.pk]] == [600.9, 600.2]
+    measured([600.7], start=-3)  # logged last, poured first
+    assert [pour.value for pour in pours_of([length.pk])[length.pk]] == [600.7, 600.9, 600.2]
 
 
 def test_scrapped_casts_came_from_the_same_process(measured, visitor, signed_in):
