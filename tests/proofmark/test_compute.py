@@ -59,7 +59,7 @@ def test_each_bad_field_gets_a_line_of_its_own(compute):
     [
         ([], "", "Say which calculation"),
         (["read-feet"], "{}", "Did you mean “read-feet-inches”?"),
-        (["--schema", "nothing-like-it"], "", "See them all with --list"),
+        (["--schema", "qqqqqq"], "", "See them all with --list"),
         (["read-feet-inches"], "{text", "The input is not JSON"),
         (["read-feet-inches"], "", "The input is not JSON"),
         (["write-feet-inches"], '{"length": NaN}', "NaN is not a number that can be measured"),
