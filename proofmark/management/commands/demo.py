@@ -63,7 +63,7 @@ class Command(BaseCommand):
         room = shutil.disk_usage(settings.DATA_DIR).free
         if room < LEAST_ROOM:
             raise CommandError(f"{room >> 20} MB are free, {LEAST_ROOM >> 20} MB are needed. Make room first.")
-        self.stdout.write("Building the demonstration: casts, scans and decisions, about a minute.")
+        self.stdout.write("Building the demonstration: casts, scans and decisions, about two minutes.")
         self.stdout.flush()
         building = home.with_name(home.name + "-being-built")
         shutil.rmtree(building, ignore_errors=True)
