@@ -29,9 +29,9 @@ from fixtures.scenes import Scene, Taken, take
 from fixtures.shapes import SHAPES
 from fixtures.solids import PARTS
 from metrology.bodies import Floats, Mesh
-from metrology.comparison import Comparison, Settings, compare
+from metrology.comparison.compare import Comparison, Settings, compare
 from metrology.errors import MetrologyError
-from metrology.surface import Samples, prepare, sample
+from metrology.surfaces.surface import Samples, prepare, sample
 
 BUMP_MM, U_MM = 0.8, 0.12
 TIGHT, LOOSE = 0.5, 1.2

@@ -15,12 +15,12 @@ from scipy.spatial import cKDTree
 from fixtures.scenes import SCENES, Scene, Taken, take
 from fixtures.shapes import SHAPES
 from fixtures.solids import PARTS
-from metrology.aligning import align
-from metrology.alignment import AlignmentReport, BestFit
+from metrology.alignment.aligning import align
+from metrology.alignment.model import AlignmentReport, BestFit
+from metrology.alignment.scan_points import middle_of
 from metrology.bodies import Floats, Mesh
 from metrology.errors import AlignmentError
-from metrology.scan_points import middle_of
-from metrology.surface import Surface, prepare, sample
+from metrology.surfaces.surface import Surface, prepare, sample
 
 
 def expected_mm(surface: Surface, taken: Taken, scene: Scene) -> float:

@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 from time import perf_counter
 
-from metrology.comparison import RegionSpec, Settings, compare
+from metrology.alignment.size_check import check_size
+from metrology.comparison.compare import RegionSpec, Settings, compare
 from metrology.reading import read_mesh_file, read_scan_file, read_together
-from metrology.size_check import check_size
 
 
 def main() -> None:

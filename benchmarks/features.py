@@ -14,10 +14,10 @@ import numpy as np
 
 from fixtures import solids
 from metrology.bodies import Floats
-from metrology.features_measure import FeatureSpec, PairSpec, measure_feature, measure_pair
-from metrology.features_points import Placed
-from metrology.selection import AllOf, Box, Facing, Grown
-from metrology.surface import Surface, prepare, sample
+from metrology.features.measure import FeatureSpec, PairSpec, measure_feature, measure_pair
+from metrology.features.points import Placed
+from metrology.surfaces.selection import AllOf, Box, Facing, Grown
+from metrology.surfaces.surface import Surface, prepare, sample
 
 HOLE_AT, RADIUS, WIDER, MOVED = np.array([60.0, 30.0]), 15.0, 0.3, np.array([0.2, -0.15])
 THICKER, CROWN, LEAN = 0.25, 0.4, 0.3

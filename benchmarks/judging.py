@@ -9,7 +9,7 @@ from fixtures.files import write_ply_points, write_stl
 from fixtures.scanner import cast_from, plateau, scan
 from fixtures.solids import saddle_block
 from metrology.bodies import Floats, Mesh
-from metrology.deviation import signed_deviation
+from metrology.surfaces.deviation import signed_deviation
 
 # Gives about 82,000 triangles.
 EDGE_MM = 5.75

@@ -12,12 +12,12 @@ import numpy as np
 
 from benchmarks import measured
 from metrology.calculations.gauge_study import GaugeInputs, gauge_study
-from metrology.conformance import global_risks
-from metrology.gauge_intervals import forget_draws
-from metrology.loops import Contributor, LinearLoop, draw_gaps
-from metrology.ring_chain import Ring
-from metrology.ring_closure import PieceErrors, Spread, simulate_free
-from metrology.tolerance_interval import one_sided_factor, two_sided_factor
+from metrology.closure.loops import Contributor, LinearLoop, draw_gaps
+from metrology.closure.ring_chain import Ring
+from metrology.closure.ring_closure import PieceErrors, Spread, simulate_free
+from metrology.statistics.conformance import global_risks
+from metrology.statistics.gauge_intervals import forget_draws
+from metrology.statistics.tolerance_interval import one_sided_factor, two_sided_factor
 
 # Two-sided factors of many sample sizes, so that nothing can be kept from one call to the next.
 SIZES = (4, 7, 10, 15, 24, 40, 75, 130, 299, 1000)

@@ -13,10 +13,10 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from fixtures.assemblies import about, arc_of_blocks, bracketed_beam, frame, rigid, stepped_block, take
-from metrology.assembly import PlacedPart
 from metrology.bodies import Floats
 from metrology.errors import AlignmentError
-from metrology.position_report import PositionSettings, position_report
+from metrology.positions.assembly import PlacedPart
+from metrology.positions.report import PositionSettings, position_report
 
 AS_SCANNED = PositionSettings(uncertainty_mm=0.0, placing="as scanned")
 

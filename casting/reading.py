@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from metrology.strength import acceptance
+from metrology.concrete.strength import acceptance
 from metrology.wording import NBSP, count
 from parts.models import Revision
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from metrology.alignment import (
+from metrology.alignment.model import (
     BEST_FIT,
     DATUM,
     MARKED,
@@ -14,7 +14,7 @@ from metrology.alignment import (
     MarkedPair,
     MarkedPoints,
 )
-from metrology.comparison import Comparison
+from metrology.comparison.compare import Comparison
 from metrology.errors import AlignmentError
 from parts.alignment_models import RevisionAlignment, alignment_of
 from parts.services.alignment import datum_spec

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from metrology.alignment import BEST_FIT
+from metrology.alignment.model import BEST_FIT
 from metrology.wording import listed, number, quantity
 
 from .models import ScanResult

@@ -9,9 +9,9 @@ from django.db.models import FloatField
 from django.db.models.functions import Cast as AsFloat
 from django.utils.functional import cached_property
 
-from metrology.feet_inches import write_length
+from metrology.amounts.feet_inches import write_length
+from metrology.amounts.quantities import FEET_INCHES, convert
 from metrology.over_pours import Asked, OverPours, PourChart, over_pours, signals_by_cast, usual_guard
-from metrology.quantities import FEET_INCHES, convert
 from metrology.wording import NBSP, number
 from parts.models import Characteristic
 

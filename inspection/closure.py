@@ -7,7 +7,7 @@ from django.db.models import Prefetch, QuerySet
 from django.shortcuts import get_object_or_404
 
 from casting.models import Cast
-from metrology.closing import Member, PartLoop, RingShape
+from metrology.closure.closing import Member, PartLoop, RingShape
 from parts.models import Characteristic, Component, Kit, Revision
 
 from .closure_models import ClosureLoop, LoopMember

@@ -6,7 +6,7 @@ from typing import Any
 
 from django import forms
 
-from metrology.closing import Change
+from metrology.closure.closing import Change
 from parts.fields import DecimalCommaField, ToleranceField
 from parts.models import Characteristic, Interface, Kit
 

@@ -7,14 +7,14 @@ from urllib.parse import urlencode
 
 import numpy as np
 
+from metrology.amounts.decimals import places
 from metrology.calculations.loop_parts import gap_plot
 from metrology.calculations.plots import Plot, Series
-from metrology.closing import SDS_TO_LIMIT, Change, Closes, changed, closes, verdict
-from metrology.closing_allowed import Allowed, allowed
-from metrology.closing_matched import matched
-from metrology.decimals import places
+from metrology.closure.closing import SDS_TO_LIMIT, Change, Closes, changed, closes, verdict
+from metrology.closure.closing_allowed import Allowed, allowed
+from metrology.closure.closing_matched import matched
+from metrology.closure.loop_chance import GapLimits
 from metrology.errors import InputError
-from metrology.loop_chance import GapLimits
 
 from .closure import LoopRead, MemberRow, unit_of
 from .closure_models import ClosureLoop

@@ -1,8 +1,8 @@
 """What a loop says in words: will it fit, what spoils it, what should be changed."""
 
+from metrology.amounts.decimals import places
 from metrology.calculations.loop_parts import percent
-from metrology.closing import Better, Closes, PartLoop
-from metrology.decimals import places
+from metrology.closure.closing import Better, Closes, PartLoop
 from metrology.wording import NBSP, count, limits, listed, number, quantity
 
 __all__ = ["better_in_words", "chance_in_words", "from_what", "limits_in_words", "percent", "series", "spoils"]

@@ -9,8 +9,8 @@ from django.db.models import F, QuerySet
 
 from casting.models import Cast, Mould
 from logbook.files import local_path
-from metrology.alignment import BEST_FIT
-from metrology.casts_compared import CastDeviations
+from metrology.alignment.model import BEST_FIT
+from metrology.moulds.casts_compared import CastDeviations
 from parts.models import Geometry, Revision
 
 from .models import CastsCompared, MouldCorrection, Scan

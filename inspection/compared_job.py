@@ -15,17 +15,17 @@ from logbook.models import StoredFile
 from logbook.services import record
 from metrology import VERSION
 from metrology.bodies import Mesh
-from metrology.casts_compared import CastsCompared as Found
-from metrology.casts_compared import compare_casts
-from metrology.compared_words import mean_sentence, shrinkage_sentence, split_sentence, trend_sentence
 from metrology.errors import InputError
-from metrology.mould_pattern import offset_at
-from metrology.picture import deviation_pictures
+from metrology.moulds.casts_compared import CastsCompared as Found
+from metrology.moulds.casts_compared import compare_casts
+from metrology.moulds.compared_words import mean_sentence, shrinkage_sentence, split_sentence, trend_sentence
+from metrology.moulds.pattern import offset_at
+from metrology.moulds.pour_trend import PourTrend, Slope, pour_trend
+from metrology.moulds.shrinkage import Shrinkage, shrinkage
+from metrology.moulds.step_picture import scatter_pictures
+from metrology.pictures.deviation_views import deviation_pictures
 from metrology.pictures.png import png
-from metrology.pour_trend import PourTrend, Slope, pour_trend
-from metrology.shrinkage import Shrinkage, shrinkage
-from metrology.step_picture import scatter_pictures
-from metrology.surface import Surface, prepare
+from metrology.surfaces.surface import Surface, prepare
 from parts import work
 from parts.services.geometry import nominal_mesh
 

@@ -8,7 +8,7 @@ from typing import Any
 from django.utils.functional import cached_property
 
 from casting.models import Mould
-from metrology.compared_words import WAYS
+from metrology.moulds.compared_words import WAYS
 from metrology.wording import number
 from parts import work
 

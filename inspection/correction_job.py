@@ -13,8 +13,10 @@ from logbook.models import StoredFile
 from logbook.services import record
 from metrology import VERSION
 from metrology.bodies import Floats
-from metrology.casts_compared import compare_casts
-from metrology.correction_words import (
+from metrology.errors import InputError
+from metrology.moulds.casts_compared import compare_casts
+from metrology.moulds.correction import Asked, Correction, correct
+from metrology.moulds.correction_words import (
     CAVITY,
     brought_basis,
     brought_sentence,
@@ -25,14 +27,12 @@ from metrology.correction_words import (
     uncertainty_sentence,
     worth_it,
 )
-from metrology.errors import InputError
-from metrology.mould_correction import Asked, Correction, correct
-from metrology.mould_effect import Systematic, brought
-from metrology.mould_pattern import stl_bytes
-from metrology.picture import deviation_pictures
+from metrology.moulds.effect import Systematic, brought
+from metrology.moulds.pattern import stl_bytes
+from metrology.moulds.step_picture import change_pictures
+from metrology.pictures.deviation_views import deviation_pictures
 from metrology.pictures.png import png
-from metrology.step_picture import change_pictures
-from metrology.surface import Samples, prepare
+from metrology.surfaces.surface import Samples, prepare
 from parts import work
 from parts.services.geometry import nominal_mesh
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from metrology.entries import decimal_commas
+from metrology.amounts.entries import decimal_commas
 from metrology.wording import count, listed
 
 MOST_ROWS = 500

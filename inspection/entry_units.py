@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from metrology.entries import read_amount, read_number
+from metrology.amounts.entries import read_amount, read_number
+from metrology.amounts.feet_inches import write_length
+from metrology.amounts.quantities import FEET_INCHES, convert
 from metrology.errors import UnitError
-from metrology.feet_inches import write_length
-from metrology.quantities import FEET_INCHES, convert
 from metrology.wording import MINUS, NBSP
 from parts import units_in_use
 from parts.limits import shown

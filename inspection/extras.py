@@ -6,8 +6,8 @@ from functools import cache
 from typing import Any
 
 from metrology.bodies import Mesh
-from metrology.comparison import Comparison
-from metrology.surface import prepare
+from metrology.comparison.compare import Comparison
+from metrology.surfaces.surface import prepare
 from parts.models import Revision
 
 from .features import MeasuredFeatures, measure_features, plain_features

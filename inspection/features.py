@@ -6,12 +6,12 @@ from decimal import Decimal
 from typing import Any
 
 from metrology.bodies import Floats
-from metrology.comparison import Comparison
-from metrology.conformity import decide
-from metrology.features_measure import FeatureResult, PairResult, PairSpec, measure_feature, measure_pair
-from metrology.features_values import Figure
-from metrology.kept_points import on_faces
-from metrology.surface import Surface
+from metrology.comparison.compare import Comparison
+from metrology.comparison.kept_points import on_faces
+from metrology.features.measure import FeatureResult, PairResult, PairSpec, measure_feature, measure_pair
+from metrology.features.values import Figure
+from metrology.statistics.conformity import decide
+from metrology.surfaces.surface import Surface
 from parts.models import Feed, Revision
 from parts.queries import feeds_of
 from parts.services.features import spec_of

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from metrology.calculations.gauge_study_words import judged, percent
-from metrology.gauge import STUDY_WIDTH, of_tolerance
+from metrology.statistics.gauge import STUDY_WIDTH, of_tolerance
 from parts.models import Characteristic, Revision
 
 from .gauge_models import GaugeStudy

@@ -13,11 +13,11 @@ from django_tasks import task
 
 from logbook.files import local_path
 from logbook.services import record
+from metrology.alignment.size_check import check_size
 from metrology.bodies import Mesh
-from metrology.comparison import RegionSpec, Settings, compare
+from metrology.comparison.compare import RegionSpec, Settings, compare
 from metrology.errors import InputError, MetrologyError, Stopped
 from metrology.reading import ScanFile, read_scan_file
-from metrology.size_check import check_size
 from metrology.wording import count
 from parts.models import Geometry, Region
 from parts.services.geometry import nominal_mesh

@@ -6,10 +6,10 @@ import numpy as np
 
 from logbook.files import local_path
 from metrology.bodies import Mesh
-from metrology.comparison import Callout
-from metrology.picture import deviation_pictures
+from metrology.comparison.compare import Callout
+from metrology.pictures.deviation_views import deviation_pictures
 from metrology.pictures.png import png
-from metrology.view_payload import Measured, Region
+from metrology.pictures.view_payload import Measured, Region
 
 from .models import ScanResult
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from django import forms
 
-from metrology.alignment import MarkedPair
+from metrology.alignment.model import MarkedPair
 from parts.fields import DecimalCommaField
 
 from .alignment_models import MarkedPoint

@@ -8,9 +8,9 @@ from casting.models import Mould
 from logbook.files import local_path
 from logbook.models import StoredFile
 from metrology.errors import InputError
-from metrology.mould_correction import fill_faces
-from metrology.mould_pattern import Pattern, moved_at, nominal_pattern
-from metrology.surface import Flags, Surface
+from metrology.moulds.correction import fill_faces
+from metrology.moulds.pattern import Pattern, moved_at, nominal_pattern
+from metrology.surfaces.surface import Flags, Surface
 from parts.models import Geometry
 
 from .mould_models import MouldCorrection

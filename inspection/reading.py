@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from django.urls import reverse
 from django.utils.functional import cached_property
 
-from metrology.view_payload import MEDIA_TYPE as VIEW_TYPE
+from metrology.pictures.view_payload import MEDIA_TYPE as VIEW_TYPE
 from metrology.wording import NBSP, number
 
 from . import feature_rows, queries, region_rows

@@ -14,10 +14,10 @@ from logbook.files import keep
 from logbook.models import StoredFile
 from logbook.services import record
 from metrology.bodies import Mesh
-from metrology.comparison import Comparison
-from metrology.picture import deviation_pictures
+from metrology.comparison.compare import Comparison
+from metrology.pictures.deviation_views import deviation_pictures
 from metrology.pictures.png import png
-from metrology.view_payload import MEDIA_TYPE
+from metrology.pictures.view_payload import MEDIA_TYPE
 from parts.models import Characteristic, Geometry
 
 from . import view3d

@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 
 from metrology.errors import MetrologyError
-from metrology.section_planes import Plane, plane_across, plane_through
+from metrology.sections.planes import Plane, plane_across, plane_through
 from parts.fields import DecimalCommaField
 
 AXES = [("x", "x, forward"), ("y", "y, left"), ("z", "z, up"), ("any", "a direction of your own")]

@@ -12,12 +12,12 @@ from django.views.decorators.http import require_safe
 
 from logbook.files import local_path
 from logbook.models import StoredFile
-from metrology.comparison_words import share
+from metrology.comparison.words import share
 from metrology.errors import MetrologyError
 from metrology.pictures.png import png
-from metrology.pictures.section import height_of, section_picture
-from metrology.section import Measured, Section, cut
-from metrology.section_words import SectionFigures, SectionPlace, section_figures, section_sentence, worst_places
+from metrology.sections.cut import Measured, Section, cut
+from metrology.sections.picture import height_of, section_picture
+from metrology.sections.words import SectionFigures, SectionPlace, section_figures, section_sentence, worst_places
 from metrology.wording import quantity
 from parts.acting import may
 from parts.nominal_surface import surface_of

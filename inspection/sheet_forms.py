@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from casting.forms import Moment
 from logbook.models import StoredFile
-from metrology.sheet_cells import Cells
+from metrology.amounts.sheet_cells import Cells
 from parts.kept import KeptFileForm
 from parts.models import Kit
 

@@ -5,8 +5,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from metrology.amounts.quantities import FEET_INCHES, dimension_of
 from metrology.errors import UnitError
-from metrology.quantities import FEET_INCHES, dimension_of
 
 SERIAL, NAME, VALUE, UNIT, INSTRUMENT, WHEN, NONE = "serial", "name", "value", "unit", "instrument", "when", ""
 ROLES: Mapping[str, str] = {

@@ -4,8 +4,8 @@ import re
 from collections.abc import Callable
 from datetime import date, datetime, time, tzinfo
 
+from metrology.amounts.quantities import FEET_INCHES, convert
 from metrology.errors import UnitError
-from metrology.quantities import FEET_INCHES, convert
 
 from .entry_units import LARGEST, EntryUnits, read_value
 

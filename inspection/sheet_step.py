@@ -10,8 +10,8 @@ from django.http import QueryDict
 
 from logbook.files import local_path
 from logbook.models import StoredFile
+from metrology.amounts.sheet_cells import Cells, read_cells
 from metrology.errors import ReadingError
-from metrology.sheet_cells import Cells, read_cells
 from parts.models import Kit
 
 from .entry_paste import column_name

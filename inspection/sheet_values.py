@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Any
 
+from metrology.amounts.sheet_cells import Cells
 from metrology.errors import UnitError
-from metrology.sheet_cells import Cells
 from metrology.wording import listed
 from parts.models import Characteristic
 

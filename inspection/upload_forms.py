@@ -9,9 +9,9 @@ from django.utils import timezone
 
 from casting.forms import Moment
 from logbook.models import StoredFile
+from metrology.amounts.units import UNIT_NAMES
 from metrology.reading import TableChoice, TablePreview
 from metrology.reading.accepted import IN_WORDS, SUFFIXES
-from metrology.units import UNIT_NAMES
 from parts.kept import KeptFileForm
 from parts.models import Characteristic, Kit, LengthUnit
 

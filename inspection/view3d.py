@@ -7,9 +7,9 @@ from django.views.decorators.http import require_safe
 from logbook.files import keep, local_path
 from logbook.models import StoredFile
 from metrology.bodies import Cloud, Mesh
-from metrology.comparison import Comparison
+from metrology.comparison.compare import Comparison
+from metrology.pictures.view_payload import MEDIA_TYPE, Measured, Region, deviation_view, points_view
 from metrology.reading import read_scan_file
-from metrology.view_payload import MEDIA_TYPE, Measured, Region, deviation_view, points_view
 from parts.acting import may
 from parts.services.geometry import nominal_mesh
 from parts.view3d import kept, served

@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 from django.views.decorators.vary import vary_on_headers
 
-from metrology.units import UNIT_NAMES
+from metrology.amounts.units import UNIT_NAMES
 from parts.acting import act_once, act_or_say, may
 from parts.queries import revision_or_404
 

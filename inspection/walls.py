@@ -10,15 +10,15 @@ from django.urls import reverse
 from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_safe
 
-from metrology.comparison import Comparison
-from metrology.comparison_words import share
+from metrology.comparison.compare import Comparison
+from metrology.comparison.thickness import WallFigures, thickness, wall_figures
+from metrology.comparison.thickness_words import wall_sentence
+from metrology.comparison.words import share
 from metrology.errors import MetrologyError
+from metrology.moulds.step_picture import wall_pictures
 from metrology.pictures.png import png
 from metrology.pictures.views import VIEWS
-from metrology.step_picture import wall_pictures
-from metrology.surface import Surface
-from metrology.thickness import WallFigures, thickness, wall_figures
-from metrology.thickness_words import wall_sentence
+from metrology.surfaces.surface import Surface
 from parts.acting import may
 from parts.nominal_surface import surface_of
 from parts.services.geometry import nominal_mesh

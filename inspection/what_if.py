@@ -3,7 +3,7 @@
 from typing import Any
 
 from casting.models import Mould
-from metrology.compared_words import WAYS
+from metrology.moulds.compared_words import WAYS
 from parts.models import Geometry
 
 from .mould_models import CastsCompared

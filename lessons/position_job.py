@@ -14,12 +14,13 @@ from inspection.services.scans import how_to_read
 from lessons.models import MockupScan
 from logbook.files import keep, local_path
 from logbook.services import record
-from metrology.alignment import MarkedPair
-from metrology.assembly import PlacedPart, placed_mesh
+from metrology.alignment.model import MarkedPair
+from metrology.alignment.size_check import check_size
 from metrology.bodies import Cloud, Mesh
 from metrology.pictures.png import png
-from metrology.position_picture import ELEVATION, PLAN, position_pictures
-from metrology.position_report import (
+from metrology.positions.assembly import PlacedPart, placed_mesh
+from metrology.positions.picture import ELEVATION, PLAN, position_pictures
+from metrology.positions.report import (
     STAGE_FINDING,
     STAGE_PLACING,
     STAGE_SUMMING,
@@ -28,7 +29,6 @@ from metrology.position_report import (
     position_report,
 )
 from metrology.reading import read_scan_file
-from metrology.size_check import check_size
 from parts import work
 from parts.services.geometry import nominal_mesh
 

@@ -3,8 +3,15 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from metrology.assembly_table import Table, TableRow, read_table, rows_of_spreadsheet, rows_of_text, turns_from
 from metrology.errors import InputError
+from metrology.positions.assembly_table import (
+    Table,
+    TableRow,
+    read_table,
+    rows_of_spreadsheet,
+    rows_of_text,
+    turns_from,
+)
 from metrology.wording import listed
 from parts.models import Geometry, Revision
 

@@ -3,7 +3,7 @@
 from django.db import models
 from django.db.models import Q
 
-from metrology.alignment import BEST_FIT, DATUM, MARKED
+from metrology.alignment.model import BEST_FIT, DATUM, MARKED
 from metrology.wording import listed
 
 from .models import Revision

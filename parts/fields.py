@@ -8,10 +8,10 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
-from metrology.entries import WRITE_IT, read_amount, read_number
+from metrology.amounts.entries import WRITE_IT, read_amount, read_number
+from metrology.amounts.feet_inches import write_length
+from metrology.amounts.quantities import FEET_INCHES, convert, dimension_of
 from metrology.errors import UnitError
-from metrology.feet_inches import write_length
-from metrology.quantities import FEET_INCHES, convert, dimension_of
 
 from . import units_in_use
 from .limits import shown

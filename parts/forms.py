@@ -7,8 +7,8 @@ from zoneinfo import available_timezones
 
 from django import forms
 
-from metrology.quantities import FEET_INCHES
-from metrology.units import UNIT_NAMES
+from metrology.amounts.quantities import FEET_INCHES
+from metrology.amounts.units import UNIT_NAMES
 
 from . import units_in_use
 from .act_forms import ActForm

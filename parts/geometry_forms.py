@@ -4,8 +4,8 @@ from typing import Any
 
 from django import forms
 
+from metrology.amounts.units import UNIT_NAMES
 from metrology.reading.accepted import IN_WORDS, SUFFIXES
-from metrology.units import UNIT_NAMES
 
 from .forms import LENGTHS
 from .kept import KeptFileForm

@@ -11,8 +11,8 @@ from django_tasks import task
 from logbook.files import keep
 from logbook.services import record
 from metrology import VERSION
-from metrology.mould_picture import MOULD_VIEWS, mould_pictures
-from metrology.mouldability import STAGE_JUDGING, STAGE_TRYING, Asked, Mouldability, mouldability
+from metrology.moulds.mouldability import STAGE_JUDGING, STAGE_TRYING, Asked, Mouldability, mouldability
+from metrology.moulds.picture import MOULD_VIEWS, mould_pictures
 from metrology.pictures.png import png
 
 from . import work

@@ -10,7 +10,7 @@ from .work_models import Work
 
 
 class MouldabilityCheck(Work):
-    """One judgement of how a nominal leaves its mould; see `metrology.mouldability`. Directions in the part's frame."""
+    """One judgement of how a nominal leaves its mould; see `metrology.moulds`. Directions in the part's frame."""
 
     class Kind(models.TextChoices):
         OPEN_FACE = "open-face", "open-face mould"

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from metrology.mould_words import area_words, pull_words
+from metrology.moulds.words import area_words, pull_words
 from metrology.wording import NBSP, count, quantity
 
 from .models import Revision

@@ -2,7 +2,7 @@
 
 from functools import lru_cache
 
-from metrology.surface import Surface, prepare
+from metrology.surfaces.surface import Surface, prepare
 
 from .models import Geometry, Revision
 from .services.geometry import nominal_mesh

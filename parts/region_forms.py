@@ -6,8 +6,8 @@ from typing import Any
 
 from django import forms
 
-from metrology.selection import AllOf, AnyOf, Beyond, Box, Facing, Grown, NearPlane, Selection, Vector, Without
-from metrology.selection_plain import WAYS
+from metrology.surfaces.selection import AllOf, AnyOf, Beyond, Box, Facing, Grown, NearPlane, Selection, Vector, Without
+from metrology.surfaces.selection_plain import WAYS
 
 from .act_forms import ActForm
 from .fields import DecimalCommaField

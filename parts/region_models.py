@@ -5,8 +5,8 @@ from typing import Any
 from django.db import models
 from django.db.models import F, Q
 
-from metrology.selection import Selection
-from metrology.selection_plain import from_plain, in_words
+from metrology.surfaces.selection import Selection
+from metrology.surfaces.selection_plain import from_plain, in_words
 
 from .models import Characteristic, Revision, limits_in_order
 

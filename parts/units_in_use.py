@@ -8,9 +8,9 @@ from collections.abc import Callable
 from contextvars import ContextVar
 from dataclasses import dataclass
 
-from metrology.customary import US_UNITS
+from metrology.amounts.customary import US_UNITS
+from metrology.amounts.quantities import FEET_INCHES, dimension_of
 from metrology.errors import UnitError
-from metrology.quantities import FEET_INCHES, dimension_of
 
 # Gaps and tolerances are written in millimetres where people work in metres; feet are written with their inches.
 TYPED_IN = {"m": "mm", "ft": FEET_INCHES}

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 from logbook.files import keep
 from logbook.models import StoredFile
 from metrology.errors import MetrologyError
-from metrology.view_payload import MEDIA_TYPE, nominal_view
+from metrology.pictures.view_payload import MEDIA_TYPE, nominal_view
 
 from . import queries
 from .acting import may

@@ -3,7 +3,7 @@
 from django.contrib.auth.models import AbstractUser
 from django.db import models
 
-from metrology.quantities import FEET_INCHES
+from metrology.amounts.quantities import FEET_INCHES
 from parts.units_in_use import UnitsInUse
 
 

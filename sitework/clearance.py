@@ -9,7 +9,7 @@ from django.db.models import Exists, OuterRef, Prefetch
 
 from casting.models import Cast, Nonconformity, StrengthTest
 from inspection.models import Result, Scan
-from metrology.strength import lowest_allowed
+from metrology.concrete.strength import lowest_allowed
 from metrology.wording import listed, quantity
 from parts.models import Revision
 from releases.gate import GateReading, evaluate

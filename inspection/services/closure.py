@@ -13,8 +13,8 @@ from django.utils import timezone
 from inspection.closure_models import ClosureLoop, LoopMember
 from inspection.errors import InspectionRefusal
 from logbook.services import record
+from metrology.closure.loop_formula import FormulaLoop
 from metrology.errors import InputError
-from metrology.loop_formula import FormulaLoop
 from metrology.wording import count
 from parts.models import Characteristic, Component, Interface, Kit
 from parts.numbering import next_code

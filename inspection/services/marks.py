@@ -10,9 +10,9 @@ from inspection.alignment_models import MarkedPoint
 from inspection.errors import InspectionRefusal
 from inspection.models import Scan
 from logbook.services import record
-from metrology.alignment import MarkedPair
+from metrology.alignment.marked_points import fit_pairs
+from metrology.alignment.model import MarkedPair
 from metrology.errors import MetrologyError
-from metrology.marked_points import fit_pairs
 from metrology.wording import count
 
 from .scans import run_again

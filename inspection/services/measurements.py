@@ -15,8 +15,8 @@ from casting.moments import said
 from inspection.errors import InspectionRefusal
 from inspection.models import Instrument, Measurement, Result
 from logbook.services import record
-from metrology.conformity import Conformity, decide
-from metrology.repeated import Repeated, repeated
+from metrology.statistics.conformity import Conformity, decide
+from metrology.statistics.repeated import Repeated, repeated
 from metrology.wording import NBSP, count
 from parts.limits import shown
 from parts.models import Characteristic

@@ -20,8 +20,8 @@ from logbook.bulk import insert_rows
 from logbook.models import StoredFile
 from logbook.services import Line, record, record_many
 from metrology.bodies import Ints
-from metrology.conformity import NO_LOWER, NO_UPPER, decide_steps
-from metrology.repeated import repeated
+from metrology.statistics.conformity import NO_LOWER, NO_UPPER, decide_steps
+from metrology.statistics.repeated import repeated
 from metrology.wording import NBSP, count
 from parts.limits import shown
 from parts.models import Characteristic, Kit

@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from inspection.upload_forms import ScanForm
 from lessons.models import Mockup, MockupScan, NominalAssembly
-from metrology.assembly_table import CONVENTIONS
+from metrology.positions.assembly_table import CONVENTIONS
 from parts.fields import DecimalCommaField, read_decimal
 from parts.models import Kit, LengthUnit
 from parts.mould_forms import BETWEEN

@@ -8,9 +8,9 @@ from typing import NamedTuple
 from casting.moments import said
 from inspection.models import Result
 from lessons.models import FitCheck, Mockup, Question, Trial
-from metrology.decimals import places
-from metrology.fit import judge_gap
-from metrology.scaling import full_size
+from metrology.amounts.decimals import places
+from metrology.closure.gap import judge_gap
+from metrology.closure.scaling import full_size
 from metrology.wording import NBSP, count, limits, listed, quantity
 from parts.models import Interface
 

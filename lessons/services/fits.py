@@ -12,8 +12,8 @@ from inspection.models import Instrument
 from lessons.errors import LessonsRefusal
 from lessons.models import FitCheck, Trial, TrialPiece
 from logbook.services import record
+from metrology.closure.gap import Fit, judge_gap
 from metrology.errors import InputError
-from metrology.fit import Fit, judge_gap
 from metrology.wording import NBSP
 from parts.limits import shown
 from parts.models import Characteristic, Interface

@@ -20,7 +20,7 @@ from lessons.queries import positions as queries
 from lessons.queries.trials import mockup_or_404
 from lessons.reading.positions import Report, spoken_reports, state_in_words
 from lessons.services import positions as services
-from metrology.assembly_table import turns_from
+from metrology.positions.assembly_table import turns_from
 from parts.acting import act_once, act_or_say, add_refusal, may
 from parts.errors import Refusal
 from parts.work import Progress, ask_again, ask_stop

@@ -6,13 +6,13 @@ from itertools import combinations
 
 import numpy as np
 
-from metrology.agreement import Kappa, cohen, cross_counts, fleiss
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.conformity_risk import percent
 from metrology.calculations.fields import amount, grid, sentence, share, table, text, whole
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits
-from metrology.tolerance_interval import clopper_pearson
+from metrology.statistics.agreement import Kappa, cohen, cross_counts, fleiss
+from metrology.statistics.tolerance_interval import clopper_pearson
 from metrology.wording import NBSP, count, number
 
 KAPPA = Source("Cohen (1960); Fleiss (1971); Fleiss, Cohen and Everitt (1969)", "from memory")

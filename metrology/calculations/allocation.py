@@ -10,11 +10,11 @@ from metrology.calculations.fields import amount, flag, sentence, share, table, 
 from metrology.calculations.loop_parts import CAUTIONS, PRACTICE, DimensionRow, contributor, percent
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits, written
+from metrology.closure.loop_chance import GapLimits, closing_chance, factor_to_reach
+from metrology.closure.loop_formula import FormulaLoop
+from metrology.closure.loops import LinearLoop, Loop
+from metrology.closure.matching import match_to_places
 from metrology.errors import InputError
-from metrology.loop_chance import GapLimits, closing_chance, factor_to_reach
-from metrology.loop_formula import FormulaLoop
-from metrology.loops import LinearLoop, Loop
-from metrology.matching import match_to_places
 from metrology.wording import NBSP, count, listed
 
 # ---- tolerances for a wanted chance ----------------------------------------------------------------------------------

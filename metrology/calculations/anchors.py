@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metrology.anchors import Places, RingJoints, best_placed, joints, places, plan_errors, shims
 from metrology.bodies import Floats
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import amount, choice, sentence, share, table, text, whole
@@ -12,7 +11,8 @@ from metrology.calculations.plots import Axis, Mark, Plot, Series, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.ring_setting_out import STAKES
 from metrology.calculations.said import Quantity, Said, say
-from metrology.features import fit_circle, fit_plane
+from metrology.features.fit import fit_circle, fit_plane
+from metrology.site.anchors import Places, RingJoints, best_placed, joints, places, plan_errors, shims
 
 VERDICTS = {"pass": "pass", "fail": "fail", "no limit": "no limit given"}
 

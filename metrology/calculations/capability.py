@@ -25,11 +25,11 @@ from metrology.calculations.fields import (
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.subgroups import grouped
-from metrology.capability import Index, Indices, Within, indices, percentile_indices, within_spread
-from metrology.chart_constants import LARGEST_SUBGROUP
-from metrology.normality import Normality, normality
-from metrology.outliers import Grubbs, grubbs
-from metrology.tolerance_interval import clopper_pearson
+from metrology.statistics.capability import Index, Indices, Within, indices, percentile_indices, within_spread
+from metrology.statistics.chart_constants import LARGEST_SUBGROUP
+from metrology.statistics.normality import Normality, normality
+from metrology.statistics.outliers import Grubbs, grubbs
+from metrology.statistics.tolerance_interval import clopper_pearson
 
 INDICES = Source("ISO 22514-2; intervals of Chou and others (1990), Bissell (1990), Boyles (1991)", "from memory")
 NORMALITY = Source("D'Agostino and Stephens: Anderson–Darling; Royston: Shapiro–Wilk, AS R94", "from memory")

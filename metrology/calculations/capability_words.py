@@ -2,8 +2,8 @@
 
 from metrology.calculations.conformity_risk import percent
 from metrology.calculations.said import digits, written
-from metrology.capability import Index
-from metrology.normality import Normality
+from metrology.statistics.capability import Index
+from metrology.statistics.normality import Normality
 from metrology.wording import NBSP, number
 
 

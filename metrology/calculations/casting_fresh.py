@@ -6,7 +6,7 @@ from metrology.calculations.calculation import AnyCalculation, Calculation, Sour
 from metrology.calculations.fields import amount, choice, flag, sentence, share, table, text
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import Quantity, say
-from metrology.fresh import Material, evaporation, form_pressure, weighed
+from metrology.concrete.fresh import Material, evaporation, form_pressure, weighed
 
 WET = (
     "Wet cement and alkali activators burn, and the pain may come late: gloves, goggles, water to rinse with. Cutting "

@@ -9,8 +9,14 @@ from metrology.calculations.fields import amount, choice, flag, sentence, share,
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import Quantity, Said, say
-from metrology.maturity import adjusted_age, between_readings, equivalent_age, fit_strength, temperature_time_factor
-from metrology.strength import CAUTION
+from metrology.concrete.maturity import (
+    adjusted_age,
+    between_readings,
+    equivalent_age,
+    fit_strength,
+    temperature_time_factor,
+)
+from metrology.concrete.strength import CAUTION
 
 C1074 = Source("ASTM C1074: temperature–time factor, equivalent age, strength–maturity relation", "from memory")
 ESTIMATE = (

@@ -10,8 +10,8 @@ from metrology.calculations.fields import amount, amounts, choice, sentence, sha
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import Quantity, say
-from metrology.movements import CEMENTS, autogenous, drying_nominal, drying_share, size_factor
-from metrology.shrinkage import of_casts, pattern_scale
+from metrology.concrete.movements import CEMENTS, autogenous, drying_nominal, drying_share, size_factor
+from metrology.moulds.shrinkage import of_casts, pattern_scale
 from metrology.wording import count
 
 OWN_DATA = Source("Shrinkage is measured on the mix, the mould and the cure in hand; handbooks disagree", "definition")

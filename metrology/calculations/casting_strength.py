@@ -5,13 +5,13 @@ from math import floor
 
 import numpy as np
 
+from metrology.amounts.quantities import convert
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import amount, amounts, choice, sentence
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.said import Quantity, Said, say
-from metrology.quantities import convert
-from metrology.strength import CAUTION, CUSTOMARY, HAIR, METRIC, acceptance
-from metrology.strength_en206 import conformity, sigma_of
+from metrology.concrete.strength import CAUTION, CUSTOMARY, HAIR, METRIC, acceptance
+from metrology.concrete.strength_en206 import conformity, sigma_of
 from metrology.wording import count
 
 VERDICTS = {"pass": "pass", "fail": "fail", "missing": "missing"}

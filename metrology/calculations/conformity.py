@@ -4,15 +4,15 @@ from dataclasses import dataclass
 
 from scipy.special import ndtri
 
+from metrology.amounts.rounding import last_place, rounded
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import amount, choice, sentence, share, text, unit_choice
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits, written
-from metrology.conformance import conformance_probability
-from metrology.conformity import decide
 from metrology.errors import InputError
-from metrology.instrument import WORST_RATIO, fitness
-from metrology.rounding import last_place, rounded
+from metrology.statistics.conformance import conformance_probability
+from metrology.statistics.conformity import decide
+from metrology.statistics.instrument import WORST_RATIO, fitness
 from metrology.wording import MINUS
 
 ISO_14253 = Source("ISO 14253-1: proving conformity and nonconformity, guard bands", "from memory")

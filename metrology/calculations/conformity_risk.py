@@ -11,7 +11,7 @@ from metrology.calculations.fields import amount, sentence, share, unit_choice
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits, written
-from metrology.conformance import acceptance_limits, conformance_probability, global_risks, with_prior
+from metrology.statistics.conformance import acceptance_limits, conformance_probability, global_risks, with_prior
 from metrology.wording import NBSP
 
 JCGM_106 = Source("JCGM 106:2012, clauses 7 to 9", "from memory")

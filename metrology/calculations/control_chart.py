@@ -22,9 +22,9 @@ from metrology.calculations.fields import (
 from metrology.calculations.plots import Axis, Mark, Plot, Series, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.subgroups import grouped
-from metrology.chart_constants import LARGEST_SUBGROUP, chart_constants
-from metrology.control_charts import ControlChart, Line, control_chart
-from metrology.run_rules import SETS, Rule, rules
+from metrology.statistics.chart_constants import LARGEST_SUBGROUP, chart_constants
+from metrology.statistics.control_charts import ControlChart, Line, control_chart
+from metrology.statistics.run_rules import SETS, Rule, rules
 from metrology.wording import listed
 
 CHARTS = {

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from metrology.calculations.calculation import AnyCalculation, Calculation
 from metrology.calculations.control_chart import CHARTS_SOURCE
 from metrology.calculations.fields import amount, sentence, whole
-from metrology.chart_constants import LARGEST_SUBGROUP, chart_constants
+from metrology.statistics.chart_constants import LARGEST_SUBGROUP, chart_constants
 from metrology.wording import count, number
 
 

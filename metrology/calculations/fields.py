@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import MISSING, Field, dataclass, field, fields
 from typing import Any
 
-from metrology.quantities import dimension, dimension_of
+from metrology.amounts.quantities import dimension, dimension_of
 
 _KEY = "spec"
 

@@ -8,7 +8,7 @@ from metrology.calculations.calculation import AnyCalculation, Calculation, Sour
 from metrology.calculations.fields import amount, amounts, sentence, table
 from metrology.calculations.plots import Axis, Plot, curve
 from metrology.calculations.said import Quantity, say
-from metrology.features import fit_circle, fit_line, fit_plane
+from metrology.features.fit import fit_circle, fit_line, fit_plane
 
 GEOMETRIC = Source("Orthogonal (geometric) least squares: the distances themselves are squared", "definition")
 
@@ -44,7 +44,7 @@ class CircleResult:
 
 
 def circle(inputs: CircleInputs) -> CircleResult:
-    """The least-squares geometric circle. Errors: those of `metrology.features.fit_circle`."""
+    """The least-squares geometric circle. Errors: those of `metrology.features.fit.fit_circle`."""
     found = fit_circle(np.array([(point.x, point.y) for point in inputs.points]))
     radius = float(found.radius or 0.0)
     said = say(
@@ -88,7 +88,7 @@ class PlaneResult:
 
 
 def plane(inputs: PlaneInputs) -> PlaneResult:
-    """The orthogonal least-squares plane. Errors: those of `metrology.features.fit_plane`."""
+    """The orthogonal least-squares plane. Errors: those of `metrology.features.fit.fit_plane`."""
     found = fit_plane(np.array([(point.x, point.y, point.z) for point in inputs.points]))
     normal = found.direction if found.direction is not None else np.zeros(3)
     found = found.turned_to(normal if normal[int(np.argmax(np.abs(normal)))] > 0 else -normal)
@@ -118,7 +118,7 @@ class LineResult:
 
 
 def line(inputs: LineInputs) -> LineResult:
-    """The orthogonal least-squares line in a plane. Errors: those of `metrology.features.fit_line`."""
+    """The orthogonal least-squares line in a plane. Errors: those of `metrology.features.fit.fit_line`."""
     points = np.array([(point.x, point.y, 0.0) for point in inputs.points])
     found = fit_line(points, lateral=np.array([0.0, 0.0, 1.0]))
     way = found.direction if found.direction is not None else np.array([1.0, 0.0, 0.0])

@@ -10,8 +10,8 @@ from metrology.calculations.calculation import AnyCalculation, Calculation
 from metrology.calculations.fields import amount, sentence, table, whole
 from metrology.calculations.fits import GEOMETRIC, SpacePoint
 from metrology.calculations.said import Quantity, Said, say
-from metrology.features import fit_cylinder, fit_sphere
-from metrology.features_fitted import Fitted
+from metrology.features.fit import fit_cylinder, fit_sphere
+from metrology.features.fitted import Fitted
 
 MOST = 2000
 

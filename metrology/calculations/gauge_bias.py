@@ -10,7 +10,7 @@ from metrology.calculations.fields import amount, amounts, flag, grid, sentence,
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import Said, digits, written
-from metrology.gauge_bias import Bias, Linearity, bias_of, linearity_of
+from metrology.statistics.gauge_bias import Bias, Linearity, bias_of, linearity_of
 from metrology.wording import NBSP, count, listed
 
 SOURCE = Source("AIAG Measurement Systems Analysis, 4th edition; NIST/SEMATECH e-Handbook 2.4.5", "from memory")

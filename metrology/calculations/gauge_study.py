@@ -22,7 +22,7 @@ from metrology.calculations.fields import (
 from metrology.calculations.gauge_study_words import METHODS, gauge_said, judged, study_notes
 from metrology.calculations.plots import Axis, Look, Mark, Plot, Series, curve
 from metrology.calculations.problems import refuse
-from metrology.gauge import (
+from metrology.statistics.gauge import (
     POOLING_LEVEL,
     STUDY_WIDTH,
     Study,
@@ -32,7 +32,7 @@ from metrology.gauge import (
     short_range_study,
     whole_categories,
 )
-from metrology.gauge_intervals import Interval, Intervals, intervals
+from metrology.statistics.gauge_intervals import Interval, Intervals, intervals
 
 MSA = Source("AIAG Measurement Systems Analysis, 4th edition", "from memory")
 PIVOTS = Source("Burdick, Borror and Montgomery (2005): generalised confidence intervals", "from memory")

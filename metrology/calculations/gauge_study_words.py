@@ -3,8 +3,8 @@
 from typing import TYPE_CHECKING
 
 from metrology.calculations.said import digits
-from metrology.gauge import Study
-from metrology.gauge_intervals import Interval
+from metrology.statistics.gauge import Study
+from metrology.statistics.gauge_intervals import Interval
 from metrology.wording import NBSP, count, listed, number
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def gauge_said(
         )
     if "part" in study.components.untold and inputs.process_sd is None:
         return said + "."
-    from metrology.gauge import whole_categories
+    from metrology.statistics.gauge import whole_categories
 
     kinds = whole_categories(uncut)
     if kinds is None:

@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass
 
+from metrology.amounts.feet_inches import MM_PER_INCH, read_feet_inches, write_feet_inches, write_length
+from metrology.amounts.quantities import FEET_INCHES, convert, dimension, dimension_of
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import amount, choice, flag, sentence, table, text, unit_choice
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits, written
 from metrology.errors import UnitError
-from metrology.feet_inches import MM_PER_INCH, read_feet_inches, write_feet_inches, write_length
-from metrology.quantities import FEET_INCHES, convert, dimension, dimension_of
 
 EXACT = Source("NIST SP 811, appendix B: inch, pound, standard gravity and US gallon by definition", "from memory")
 

@@ -10,7 +10,7 @@ from metrology.calculations.fields import amount, choice, sentence, table, text,
 from metrology.calculations.problems import refuse
 from metrology.calculations.ring_setting_out import STAKES
 from metrology.calculations.said import Quantity, say
-from metrology.levelling import adjust_net, misclosure_shares
+from metrology.site.levelling import adjust_net, misclosure_shares
 
 _KM = 1e6
 PERMITTED = Source(

@@ -11,9 +11,9 @@ from metrology.calculations.fields import amount, amounts, choice, sentence, sha
 from metrology.calculations.plots import Axis, Mark, Plot, Series, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits, written
+from metrology.closure.loop_chance import ClosingChance, GapLimits, closing_chance, normal_chance, remedies
+from metrology.closure.loops import Contributor, Loop, StackUp, draw_gaps, numeric_sensitivities, stack_up
 from metrology.errors import InputError
-from metrology.loop_chance import ClosingChance, GapLimits, closing_chance, normal_chance, remedies
-from metrology.loops import Contributor, Loop, StackUp, draw_gaps, numeric_sensitivities, stack_up
 from metrology.wording import NBSP, number
 
 PRACTICE = Source("Worst case, root sum of squares and shares of the variance", "common practice, no source")

@@ -17,9 +17,9 @@ from metrology.calculations.loop_parts import (
 )
 from metrology.calculations.plots import Plot
 from metrology.calculations.problems import refuse
+from metrology.closure.loop_formula import FormulaLoop
+from metrology.closure.loops import Contributor, LinearLoop, VectorLoop
 from metrology.errors import InputError
-from metrology.loop_formula import FormulaLoop
-from metrology.loops import Contributor, LinearLoop, VectorLoop
 
 CLUTCH = Source("Example: a one-way clutch, after Chase (ADCATS)", "from memory")
 

@@ -10,7 +10,7 @@ from metrology.calculations.conformity_risk import percent
 from metrology.calculations.fields import amount, amounts, choice, flag, sentence, share, unit_choice, whole
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.said import digits, written
-from metrology.outliers import Grubbs, critical_g, grubbs
+from metrology.statistics.outliers import Grubbs, critical_g, grubbs
 from metrology.wording import NBSP, count, number
 
 SIDES = {"both": "on either side", "high": "too high", "low": "too low"}

@@ -4,13 +4,13 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from metrology.alignment.registration import fit_rotation
 from metrology.bodies import Floats
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import amount, amounts, flag, sentence, table, text
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import Quantity, say
 from metrology.errors import InputError
-from metrology.registration import fit_rotation
 from metrology.rotation import vector_of
 
 # Residuals that a mirror would bring below this share: the pairs are left for right.

@@ -5,6 +5,8 @@ from difflib import get_close_matches
 from math import isfinite
 from typing import Any, TypeVar
 
+from metrology.amounts.entries import read_amount, read_number
+from metrology.amounts.quantities import ALIASES, convert, dimension, dimension_of
 from metrology.calculations.fields import (
     Amount,
     Choice,
@@ -20,9 +22,7 @@ from metrology.calculations.fields import (
     specs,
 )
 from metrology.calculations.problems import Problem, Refused
-from metrology.entries import read_amount, read_number
 from metrology.errors import UnitError
-from metrology.quantities import ALIASES, convert, dimension, dimension_of
 from metrology.wording import count, number
 
 Inputs = TypeVar("Inputs")

@@ -10,9 +10,9 @@ from metrology.calculations.fields import amount, choice, sentence, table, text,
 from metrology.calculations.problems import refuse
 from metrology.calculations.rings import BUILT, CAUTIONS, CLOSED, CastRow, measured
 from metrology.calculations.said import Quantity, Said, say
+from metrology.closure.ring_chain import Errors, Ring
+from metrology.closure.ring_chance import best_order, close_one, joints_of_one
 from metrology.errors import InputError
-from metrology.ring_chain import Errors, Ring
-from metrology.ring_chance import best_order, close_one, joints_of_one
 from metrology.wording import listed
 
 

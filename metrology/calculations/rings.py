@@ -12,10 +12,10 @@ from metrology.calculations.loop_parts import PIVOTS, gap_plot, percent
 from metrology.calculations.plots import Axis, Plot, Series
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import Quantity, Said, say
-from metrology.loop_chance import GapLimits
-from metrology.ring_chain import Closing, Errors, Joints, Ring
-from metrology.ring_chance import chances_behind, spreads_of
-from metrology.ring_closure import (
+from metrology.closure.loop_chance import GapLimits
+from metrology.closure.ring_chain import Closing, Errors, Joints, Ring
+from metrology.closure.ring_chance import chances_behind, spreads_of
+from metrology.closure.ring_closure import (
     FREE_KINDS,
     KINDS,
     PLACES,
@@ -32,7 +32,7 @@ from metrology.ring_closure import (
     simulate_free,
     spoilers,
 )
-from metrology.tolerance_interval import clopper_pearson
+from metrology.statistics.tolerance_interval import clopper_pearson
 from metrology.wording import NBSP, listed
 
 CLOSED = Source(

@@ -4,8 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil, floor, log10
 
-from metrology.feet_inches import write_length
-from metrology.quantities import FEET_INCHES, convert, dimension, dimension_of
+from metrology.amounts.feet_inches import write_length
+from metrology.amounts.quantities import FEET_INCHES, convert, dimension, dimension_of
 from metrology.wording import MINUS, NBSP, number, quantity
 
 DIGITS = 6

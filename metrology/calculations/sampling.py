@@ -12,7 +12,7 @@ from metrology.calculations.plots import Axis, Mark, Plot, Series, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits
 from metrology.errors import InputError
-from metrology.sampling import (
+from metrology.statistics.sampling import (
     AQLS,
     LEVELS,
     accept_from_lot,

@@ -2,15 +2,15 @@
 
 from dataclasses import dataclass
 
+from metrology.amounts.quantities import dimension_of
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import amount, choice, sentence, table, text, unit_choice
 from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import Quantity, Said, say
-from metrology.conformity import decide
+from metrology.closure.scaling import POWERS, factor, gap_at_scale, seen_on_model
 from metrology.errors import UnitError
-from metrology.quantities import dimension_of
-from metrology.scaling import POWERS, factor, gap_at_scale, seen_on_model
+from metrology.statistics.conformity import decide
 
 KINDS = {
     "length": "length, gap",

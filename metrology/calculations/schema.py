@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from metrology.amounts.quantities import ALIASES, DIMENSIONS, FEET_INCHES
 from metrology.calculations.calculation import AnyCalculation
 from metrology.calculations.fields import (
     Amount,
@@ -19,7 +20,6 @@ from metrology.calculations.fields import (
     specs,
 )
 from metrology.calculations.running import plain
-from metrology.quantities import ALIASES, DIMENSIONS, FEET_INCHES
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -14,7 +14,7 @@ from metrology.calculations.plots import Axis, Mark, Plot, curve
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits
 from metrology.calculations.tolerance import EXAMPLE_VALUES, ISO_16269, NORMAL, Sample, sample_of
-from metrology.tolerance_interval import clopper_pearson, run_size, share_below, share_between
+from metrology.statistics.tolerance_interval import clopper_pearson, run_size, share_below, share_between
 from metrology.wording import NBSP, count, number
 
 BINOMIAL = Source("Clopper and Pearson: exact limits of a binomial share", "from memory")

@@ -9,7 +9,7 @@ from metrology.calculations.fields import amount, amounts, choice, flag, sentenc
 from metrology.calculations.plots import Axis, Mark, Plot, Series
 from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits, written
-from metrology.tolerance_interval import (
+from metrology.statistics.tolerance_interval import (
     free_confidence,
     free_left_out,
     free_sample_size,

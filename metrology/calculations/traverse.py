@@ -11,7 +11,7 @@ from metrology.calculations.plots import Axis, Plot, Series
 from metrology.calculations.problems import refuse
 from metrology.calculations.ring_setting_out import STAKES
 from metrology.calculations.said import Quantity, Said, say
-from metrology.traverse import LeastSquares, Legs, adjust, bowditch, runs
+from metrology.site.traverse import LeastSquares, Legs, adjust, bowditch, runs
 from metrology.wording import number
 
 # Angles that miss by more than this were turned the other way or belong to other stations, degrees.
@@ -149,7 +149,7 @@ def traverse(inputs: TraverseInputs) -> TraverseResult:
 @dataclass(frozen=True)
 class _Observed:
     """values: (m,) radians. balanced: the same with the angular misclosure shared out. turns, fixed, closing, gap: as
-    `metrology.traverse.adjust` takes them."""
+    `metrology.site.traverse.adjust` takes them."""
 
     values: Floats
     balanced: Floats

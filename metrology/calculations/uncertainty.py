@@ -6,6 +6,7 @@ from math import inf, isinf, sqrt
 
 import numpy as np
 
+from metrology.amounts.expressions import Expression, check_name, parse
 from metrology.bodies import Floats
 from metrology.calculations.calculation import AnyCalculation, Calculation, Source
 from metrology.calculations.fields import (
@@ -23,8 +24,7 @@ from metrology.calculations.problems import refuse
 from metrology.calculations.said import digits as six
 from metrology.calculations.said import written
 from metrology.errors import InputError
-from metrology.expressions import Expression, check_name, parse
-from metrology.uncertainty import (
+from metrology.statistics.uncertainty import (
     combine,
     coverage_factor,
     from_readings,

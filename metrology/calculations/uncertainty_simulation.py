@@ -6,6 +6,7 @@ from math import inf
 
 import numpy as np
 
+from metrology.amounts.expressions import Expression, Name, Number, plus, times
 from metrology.calculations.calculation import AnyCalculation, Calculation
 from metrology.calculations.fields import amount, flag, sentence, text, whole
 from metrology.calculations.plots import Axis, Mark, Plot, curve
@@ -23,8 +24,7 @@ from metrology.calculations.uncertainty import (
     prepare,
 )
 from metrology.errors import InputError
-from metrology.expressions import Expression, Name, Number, plus, times
-from metrology.uncertainty import Shape, Simulated, simulate
+from metrology.statistics.uncertainty import Shape, Simulated, simulate
 from metrology.wording import count
 
 # Below this a t distribution has no standard deviation.

@@ -1,1 +1,1 @@
-"""How pictures of parts are drawn; `metrology.picture` is the way in."""
+"""How pictures of parts are drawn; `metrology.pictures.deviation_views` is the way in."""

@@ -21,7 +21,7 @@ _ANGLES, _DISTANCES = 24, (46.0, 70.0, 100.0, 140.0, 190.0, 250.0, 320.0, 400.0,
 
 
 class Named(Protocol):
-    """A place worth naming: see `metrology.comparison.Callout`. `normal` may be missing."""
+    """A place worth naming: see `metrology.comparison.compare.Callout`. `normal` may be missing."""
 
     @property
     def number(self) -> int: ...

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from metrology.amounts.decimals import places
 from metrology.bodies import Floats, Ints
-from metrology.decimals import places
 from metrology.errors import InputError
 from metrology.wording import number
 

@@ -10,8 +10,8 @@ from metrology.pictures.palette import GRAPHITE, LEAD, PAPER, RULE, rgb
 from metrology.pictures.raster import Seen, rasterise
 from metrology.pictures.strokes import Canvas, blend, disc, finished, paper, stamp, stroke
 from metrology.pictures.views import VIEWS, Camera, View, camera, view_named
-from metrology.selection import Chosen
-from metrology.surface import Flags, Surface
+from metrology.surfaces.selection import Chosen
+from metrology.surfaces.surface import Flags, Surface
 
 INK = rgb("#14438f")
 # Views are tried at this width; the pictorial one is taken when it shows at least this share of what the best does.

@@ -1,9 +1,9 @@
 """What a file says about its own unit, held against what the person stated."""
 
+from metrology.alignment.size_check import in_words
+from metrology.amounts.units import LENGTH_IN_MM, UNIT_NAMES
 from metrology.bodies import Floats
 from metrology.errors import UnitError
-from metrology.size_check import in_words
-from metrology.units import LENGTH_IN_MM, UNIT_NAMES
 
 
 class UnitContradictionError(UnitError):

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
+from metrology.amounts.units import mm_per
 from metrology.bodies import Cloud, Floats, Mesh, Progress, silent
 from metrology.errors import ReadingError
-from metrology.mesh_facts import signed_volume, winding, without_area
 from metrology.reading.expected import check_size_in_memory
 from metrology.reading.obj import read_obj
 from metrology.reading.own_unit import check_own_unit
@@ -29,7 +29,7 @@ from metrology.reading.tidy import (
     usable,
     without_unused_vertices,
 )
-from metrology.units import mm_per
+from metrology.surfaces.mesh_facts import signed_volume, winding, without_area
 from metrology.wording import quantity
 
 FEWEST_POINTS = 100

@@ -7,15 +7,15 @@ from typing import Any
 
 import numpy as np
 
+from metrology.amounts.units import LENGTH_IN_MM, UNIT_NAMES
 from metrology.bodies import Ints, Mesh, Progress
 from metrology.errors import ReadingError
-from metrology.mesh_facts import volume_of_pieces, winding
 from metrology.reading.apart import read_apart
 from metrology.reading.glb import read_glb
 from metrology.reading.raw import STAGE, Raw, shown, truncated
 from metrology.reading.step_units import METRE_IN_MM, own_units
 from metrology.reading.tidy import join_equal_points, single_step
-from metrology.units import LENGTH_IN_MM, UNIT_NAMES
+from metrology.surfaces.mesh_facts import volume_of_pieces, winding
 from metrology.wording import listed
 
 SECONDS = 60.0

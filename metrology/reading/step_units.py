@@ -3,8 +3,8 @@
 import re
 from collections import Counter
 
+from metrology.amounts.units import LENGTH_IN_MM
 from metrology.errors import ReadingError
-from metrology.units import LENGTH_IN_MM
 
 PREFIXES = {"$": 1.0, "DECI": 0.1, "CENTI": 0.01, "MILLI": 1e-3, "MICRO": 1e-6, "NANO": 1e-9, "PICO": 1e-12}
 PREFIXES |= {"DECA": 10.0, "HECTO": 100.0, "KILO": 1e3, "MEGA": 1e6, "GIGA": 1e9}

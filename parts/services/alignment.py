@@ -7,8 +7,8 @@ from typing import Any
 from django.db import transaction
 
 from logbook.services import record
-from metrology.alignment import DatumAlignment, DatumRegion
-from metrology.datum_alignment import check_datums
+from metrology.alignment.datum import check_datums
+from metrology.alignment.model import DatumAlignment, DatumRegion
 from metrology.errors import MetrologyError
 
 from ..alignment_models import AlignmentKind, RevisionAlignment, alignment_of

@@ -8,8 +8,8 @@ from django.db import transaction
 
 from logbook.services import record
 from metrology.errors import MetrologyError
-from metrology.features_measure import FeatureSpec, nominal_feature
-from metrology.features_values import GIVES
+from metrology.features.measure import FeatureSpec, nominal_feature
+from metrology.features.values import GIVES
 from metrology.wording import listed, quantity
 
 from ..errors import NotNow, Taken, Unusable

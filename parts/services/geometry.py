@@ -11,18 +11,18 @@ from django.utils import timezone
 from logbook.files import keep, local_path
 from logbook.models import StoredFile
 from logbook.services import record
+from metrology.amounts.units import UNIT_NAMES
 from metrology.bodies import Mesh, Progress, silent
 from metrology.errors import MetrologyError
-from metrology.exact_mesh import exact_ply
-from metrology.mesh_facts import MeshFacts, mesh_facts
-from metrology.picture import nominal_picture
+from metrology.pictures.deviation_views import nominal_picture
 from metrology.pictures.png import png
+from metrology.pictures.view_payload import MEDIA_TYPE as VIEW_TYPE
+from metrology.pictures.view_payload import nominal_view
 from metrology.reading import USUAL_CHORD, MeshFile, read_mesh, read_mesh_file
 from metrology.reading.accepted import ADVICE, refusal_by_name
 from metrology.reading.own_unit import UnitContradictionError
-from metrology.units import UNIT_NAMES
-from metrology.view_payload import MEDIA_TYPE as VIEW_TYPE
-from metrology.view_payload import nominal_view
+from metrology.surfaces.exact_mesh import exact_ply
+from metrology.surfaces.mesh_facts import MeshFacts, mesh_facts
 from metrology.wording import NBSP, quantity
 
 from ..errors import OtherUnit, Unusable

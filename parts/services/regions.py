@@ -10,8 +10,8 @@ from django.db import transaction
 
 from logbook.services import record
 from metrology.errors import InputError, MetrologyError
-from metrology.selection import AllOf, Box, Chosen, Facing, Grown, Selection, choose
-from metrology.selection_plain import WAYS, to_plain
+from metrology.surfaces.selection import AllOf, Box, Chosen, Facing, Grown, Selection, choose
+from metrology.surfaces.selection_plain import WAYS, to_plain
 from metrology.wording import count, listed
 
 from ..errors import NotNow, Taken, Unusable

@@ -13,7 +13,7 @@ from metrology.errors import InputError
 from metrology.pictures.png import png
 from metrology.pictures.region import region_picture
 from metrology.pictures.views import VIEWS
-from metrology.selection_plain import from_plain, in_words, to_plain
+from metrology.surfaces.selection_plain import from_plain, in_words, to_plain
 
 from .. import queries, services
 from ..acting import act_or_say, add_refusal, form_page, may

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from django.utils.safestring import SafeString
 
-from metrology.conformity import decide
+from metrology.statistics.conformity import decide
 
 from .numbers import Number, decimals_of, is_number, with_unit, written
 from .svg import drawing, path, rect, text

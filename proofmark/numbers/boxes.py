@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from metrology.amounts.quantities import DIMENSIONS
 from metrology.calculations.fields import Amount, Choice, Flag, Grid, Many, Spec, Table, Text, UnitChoice, Whole
-from metrology.quantities import DIMENSIONS
 
 Options = Sequence[tuple[str, str]]
 

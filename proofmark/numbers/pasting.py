@@ -2,7 +2,7 @@
 
 import re
 
-from metrology.entries import decimal_commas, read_number
+from metrology.amounts.entries import decimal_commas, read_number
 from metrology.errors import UnitError
 
 _BREAKS = re.compile(r"[\n;\t]|,\s+|,$", re.MULTILINE)

@@ -4,10 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
+from metrology.amounts.quantities import FEET_INCHES
 from metrology.calculations.fields import Amount, Choice, Grid, Many, Sentence, Spec, Table, Text, specs
 from metrology.calculations.running import unit_of, units_chosen
 from metrology.calculations.said import Said, written
-from metrology.quantities import FEET_INCHES
 from proofmark.drawing.words import mark_of
 
 from .units import answer_unit

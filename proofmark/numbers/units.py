@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping
 
-from metrology.customary import US_UNITS
+from metrology.amounts.customary import US_UNITS
+from metrology.amounts.feet_inches import write_length
+from metrology.amounts.quantities import DIMENSIONS, FEET_INCHES, Dimension, convert, dimension_of
 from metrology.errors import UnitError
-from metrology.feet_inches import write_length
-from metrology.quantities import DIMENSIONS, FEET_INCHES, Dimension, convert, dimension_of
 
 METRIC, US = "metric", "us"
 CUSTOMARY = {

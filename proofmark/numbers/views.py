@@ -9,6 +9,7 @@ from django.shortcuts import render
 from django.utils.safestring import SafeString
 from django.views.decorators.http import require_http_methods, require_safe
 
+from metrology.amounts.quantities import FEET_INCHES, convert
 from metrology.calculations.calculation import AnyCalculation
 from metrology.calculations.fields import Grid, Many, Table, specs
 from metrology.calculations.plots import Axis, Plot
@@ -16,7 +17,6 @@ from metrology.calculations.problems import Refused
 from metrology.calculations.registry import by_subject, find
 from metrology.calculations.running import plain, run
 from metrology.errors import InputError
-from metrology.quantities import FEET_INCHES, convert
 from parts import units_in_use
 from parts.acting import may
 from proofmark.drawing.plot import draw_plot

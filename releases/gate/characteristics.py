@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from casting.models import Cast
 from inspection.models import Measurement
-from metrology.conformity import decide as conformity
+from metrology.statistics.conformity import decide as conformity
 from metrology.wording import count, limits, quantity
 from parts.models import Characteristic, Revision
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from inspection.closure import loops_with, read_loops
 from inspection.closure_words import chance_in_words, percent, spoils
-from metrology.closing import Closes, PartLoop, closes, verdict
+from metrology.closure.closing import Closes, PartLoop, closes, verdict
 from metrology.wording import count
 from parts.models import Revision
 from releases.models import Verdict

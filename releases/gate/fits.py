@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from inspection.models import Result
 from lessons.models import FitCheck, TrialPiece
-from metrology.decimals import places
+from metrology.amounts.decimals import places
 from metrology.wording import count, limits, number, quantity
 from parts.models import Interface, Revision
 

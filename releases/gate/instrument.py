@@ -11,8 +11,8 @@ from django.urls import reverse
 from inspection.gauge_fitness import Studies, tolerance_of
 from inspection.models import Measurement, Scan
 from metrology.calculations.gauge_study_words import percent
-from metrology.gauge import STUDY_WIDTH, of_tolerance
-from metrology.instrument import fitness
+from metrology.statistics.gauge import STUDY_WIDTH, of_tolerance
+from metrology.statistics.instrument import fitness
 from metrology.wording import count, day, quantity
 from parts.models import Characteristic, Revision
 

@@ -12,7 +12,7 @@ from inspection.characteristic import pours_of
 from metrology.calculations.series import at_least
 from metrology.over_pours import Asked as Question
 from metrology.over_pours import OverPours, over_pours, usual_guard
-from metrology.tolerance_interval import clopper_pearson
+from metrology.statistics.tolerance_interval import clopper_pearson
 from metrology.wording import NBSP, count, number
 from parts.models import Characteristic, Revision
 from releases.models import PlannedCheck

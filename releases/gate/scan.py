@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from casting.models import Cast
 from inspection.models import Result, Scan
-from metrology.alignment import BEST_FIT, MARKED
+from metrology.alignment.model import BEST_FIT, MARKED
 from metrology.wording import count, limits, listed, quantity
 from parts.alignment_models import RevisionAlignment
 from parts.models import Geometry, Revision

@@ -8,7 +8,7 @@ from typing import Any
 from django.urls import reverse
 
 from casting.models import Cast, StrengthTest
-from metrology.strength import acceptance
+from metrology.concrete.strength import acceptance
 from metrology.wording import count, quantity
 from parts.models import Revision
 

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 from inspection.kept import paper_pictures
 from inspection.models import Measurement, Scan, ScanResult
 from lessons.models import Lesson, Trial
+from metrology.amounts.decimals import places
 from metrology.bodies import Mesh
-from metrology.decimals import places
 from metrology.wording import count, day, limits, quantity
 from parts.models import Characteristic, Geometry
 from parts.services.geometry import nominal_mesh

@@ -122,7 +122,7 @@ def test_pointing_reads_out_the_value_of_the_sample(stored, want, words):
 
 
 def test_the_words_for_a_place_are_those_of_the_report(stored):
-    from metrology.comparison_words import direction, length
+    from metrology.comparison.words import direction, length
 
     page, _, samples = stored
     rows = list(range(0, len(samples["deviation"]), 97))

@@ -11,7 +11,7 @@ from fixtures import scanner, solids
 from fixtures.files import write_ply_points, write_stl
 from inspection import jobs, results, services
 from metrology.bodies import Mesh
-from metrology.comparison import Comparison, Settings, compare
+from metrology.comparison.compare import Comparison, Settings, compare
 from tests import make
 
 POINTS = 4000

@@ -10,7 +10,7 @@ from PIL import Image
 from fixtures import solids
 from inspection import compared_job, correction_job
 from logbook.files import keep
-from metrology.surface import prepare, sample
+from metrology.surfaces.surface import prepare, sample
 from tests import make
 from tests.inspection.rows import make_result, make_scan
 from tests.make import NOON

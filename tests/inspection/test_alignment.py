@@ -15,7 +15,7 @@ from inspection.alignment_models import MarkedPoint
 from inspection.jobs import run
 from inspection.models import Scan
 from logbook.models import Entry
-from metrology.alignment import BestFit, DatumAlignment, Locked, MarkedPair, MarkedPoints
+from metrology.alignment.model import BestFit, DatumAlignment, Locked, MarkedPair, MarkedPoints
 from parts import services as part_services
 from tests.inspection.conftest import nominal_mesh
 from tests.inspection.rows import make_result, make_scan

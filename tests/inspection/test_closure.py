@@ -9,7 +9,7 @@ from inspection.closure import loops_of, loops_with, read_loops
 from inspection.models import ClosureLoop, LoopMember
 from inspection.services.closure import MemberSaid, add_loop, change_loop, end_loop
 from logbook.models import Entry
-from metrology.closing import closes
+from metrology.closure.closing import closes
 from tests import make
 from tests.refusals import refused
 

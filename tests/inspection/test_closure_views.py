@@ -6,7 +6,7 @@ from html import unescape
 import pytest
 
 from inspection.models import ClosureLoop, LoopMember
-from metrology.closing import closes
+from metrology.closure.closing import closes
 from tests import make
 
 pytestmark = pytest.mark.django_db

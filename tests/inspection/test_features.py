@@ -11,7 +11,7 @@ from inspection import services as inspection
 from inspection.models import Measurement
 from inspection.services.measurements import Reading
 from logbook.models import Entry
-from metrology.selection import Grown
+from metrology.surfaces.selection import Grown
 from parts import services as parts
 from parts.models import Feed
 from tests import make

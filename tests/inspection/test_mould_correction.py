@@ -13,9 +13,9 @@ from inspection.services import mould_correction as services
 from logbook.files import local_path
 from logbook.models import Entry
 from logbook.tidying import unreferenced
-from metrology.mesh_facts import mesh_facts
 from metrology.reading import read_mesh
-from metrology.surface import prepare
+from metrology.surfaces.mesh_facts import mesh_facts
+from metrology.surfaces.surface import prepare
 from parts.services.geometry import nominal_mesh
 from tests import make
 from tests.inspection.scanned_casts import SURFACE, blank_pictures, grown, scanned

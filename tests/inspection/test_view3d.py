@@ -14,8 +14,8 @@ from inspection.models import ScanResult
 from logbook.files import local_path
 from logbook.models import StoredFile
 from metrology.pictures.palette import BANDS, NOT_MEASURED, PALETTE, STIPPLE, rgb
+from metrology.pictures.view_payload import MEDIA_TYPE, unpacked
 from metrology.pictures.views import VIEWS
-from metrology.view_payload import MEDIA_TYPE, unpacked
 from proofmark.templatetags.view3d import MODULES
 
 from .conftest import measured_once

@@ -10,7 +10,7 @@ from PIL import Image
 from inspection import jobs
 from inspection.models import Scan
 from inspection.walls import measure_walls, plain_walls, reading_of
-from metrology.surface import prepare
+from metrology.surfaces.surface import prepare
 
 pytestmark = pytest.mark.django_db
 

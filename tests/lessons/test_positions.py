@@ -21,7 +21,7 @@ from lessons.position_table import as_text, preview
 from lessons.reading.positions import Report
 from lessons.services import positions as services
 from logbook.models import Entry
-from metrology.assembly import PlacedPart as Placed
+from metrology.positions.assembly import PlacedPart as Placed
 from metrology.reading import TableChoice, read_scan
 from tests import make
 from tests.make import NOON
@@ -87,7 +87,7 @@ def upload(mockup, assembly, scanner, technician, scan_ply):
 
 
 def matrices(table: str):
-    from metrology.assembly_table import read_table, rows_of_text
+    from metrology.positions.assembly_table import read_table, rows_of_text
 
     return [row.matrix for row in read_table(rows_of_text(table), "mm", "x, y, z").rows]
 

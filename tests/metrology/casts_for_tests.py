@@ -5,8 +5,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from metrology.bodies import Floats
-from metrology.casts_compared import CastDeviations, CastsCompared, compare_casts
-from metrology.surface import Samples, Surface, sample
+from metrology.moulds.casts_compared import CastDeviations, CastsCompared, compare_casts
+from metrology.surfaces.surface import Samples, Surface, sample
 
 Field = Callable[[Floats, Floats], Floats]
 

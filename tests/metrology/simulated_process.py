@@ -7,8 +7,8 @@ import numpy as np
 
 from fixtures.scanner import Warp, cast_from, scan
 from metrology.bodies import Floats, Mesh
-from metrology.casts_compared import CastDeviations
-from metrology.comparison import Settings, compare
+from metrology.comparison.compare import Settings, compare
+from metrology.moulds.casts_compared import CastDeviations
 
 LIMITS = Settings(-1.0, 1.0, 0.1)
 

@@ -8,15 +8,23 @@ import trimesh
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from metrology.aligning import align, align_with_best_fit
-from metrology.alignment import BestFit, DatumAlignment, DatumRegion, Locked, MarkedPair, MarkedPoints, about_origin
-from metrology.alignment_words import difference, pose_words, turn_words
+from metrology.alignment.aligning import align, align_with_best_fit
+from metrology.alignment.model import (
+    BestFit,
+    DatumAlignment,
+    DatumRegion,
+    Locked,
+    MarkedPair,
+    MarkedPoints,
+    about_origin,
+)
+from metrology.alignment.words import difference, pose_words, turn_words
 from metrology.bodies import Cloud
-from metrology.comparison import Settings, compare
-from metrology.edges import beside_edges, sharp_edges
+from metrology.comparison.compare import Settings, compare
 from metrology.errors import AlignmentError, InputError
-from metrology.selection import AllOf, Beyond, Facing
-from metrology.surface import prepare
+from metrology.surfaces.edges import beside_edges, sharp_edges
+from metrology.surfaces.selection import AllOf, Beyond, Facing
+from metrology.surfaces.surface import prepare
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh, misplaced, scan_of
 
 BLOCK = corner_block()

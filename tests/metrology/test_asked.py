@@ -1,9 +1,9 @@
 import pytest
 
-from metrology.alignment import DatumAlignment, MarkedPoints
-from metrology.asked import alignment, region
+from metrology.alignment.model import DatumAlignment, MarkedPoints
+from metrology.comparison.asked import alignment, region
 from metrology.errors import InputError
-from metrology.selection import AllOf, Box, Facing, Grown
+from metrology.surfaces.selection import AllOf, Box, Facing, Grown
 
 
 def test_a_region_with_conditions_and_limits_of_its_own():

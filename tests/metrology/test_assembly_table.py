@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from openpyxl import Workbook
 from scipy.spatial.transform import Rotation
 
-from metrology.assembly_table import (
+from metrology.errors import InputError
+from metrology.positions.assembly_table import (
     Table,
     read_table,
     rows_of_spreadsheet,
@@ -17,7 +18,6 @@ from metrology.assembly_table import (
     turn_of,
     turns_from,
 )
-from metrology.errors import InputError
 
 HEAD = "label;part number;revision;x;y;z;rx;ry;rz;position tolerance;turn tolerance;control\n"
 

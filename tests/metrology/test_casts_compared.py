@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from metrology.bodies import Mesh
-from metrology.casts_compared import CastDeviations, at_places, compare_casts, split_square, t_factor
-from metrology.compared_words import mean_sentence, split_sentence
 from metrology.errors import InputError
-from metrology.surface import prepare, sample
+from metrology.moulds.casts_compared import CastDeviations, at_places, compare_casts, split_square, t_factor
+from metrology.moulds.compared_words import mean_sentence, split_sentence
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block
 from tests.metrology.casts_for_tests import cast_of, casts_of, compared_of, growth
 

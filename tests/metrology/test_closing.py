@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metrology.closing import Change, Member, PartLoop, RingShape, changed, closes
-from metrology.closing_allowed import allowed
-from metrology.closing_matched import matched, matched_sets
+from metrology.closure.closing import Change, Member, PartLoop, RingShape, changed, closes
+from metrology.closure.closing_allowed import allowed
+from metrology.closure.closing_matched import matched, matched_sets
 from metrology.errors import InputError
 
 BAY = Member("Bay", 4824.0, 4815.0, 4833.0)

@@ -5,10 +5,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from metrology.bodies import Cloud, Mesh
-from metrology.comparison import RegionSpec, Settings, compare
-from metrology.comparison_words import band, direction, length, share
+from metrology.comparison.compare import RegionSpec, Settings, compare
+from metrology.comparison.strays import find_strays, sample_medians
+from metrology.comparison.words import band, direction, length, share
 from metrology.errors import InputError, Stopped
-from metrology.strays import find_strays, sample_medians
 from tests.metrology.bodies_for_tests import corner_block, misplaced, patch, scan_of
 
 BLOCK = corner_block()

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from metrology.conformity import NO_LOWER, NO_UPPER, decide, decide_steps
 from metrology.errors import InputError
+from metrology.statistics.conformity import NO_LOWER, NO_UPPER, decide, decide_steps
 
 GOOD, BAD, UNSURE = "conforms", "does not conform", "inconclusive"
 

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from metrology.aligning import align
-from metrology.alignment import DatumAlignment, DatumRegion, MarkedPair, MarkedPoints
+from metrology.alignment.aligning import align
+from metrology.alignment.datum import align_by_datums, check_datums
+from metrology.alignment.model import DatumAlignment, DatumRegion, MarkedPair, MarkedPoints
+from metrology.alignment.pose_uncertainty import pose_uncertainty
 from metrology.bodies import Mesh
-from metrology.datum_alignment import align_by_datums, check_datums
 from metrology.errors import AlignmentError
-from metrology.pose_uncertainty import pose_uncertainty
-from metrology.selection import AllOf, Beyond, Box, Facing
-from metrology.surface import prepare, sample
+from metrology.surfaces.selection import AllOf, Beyond, Box, Facing
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block, misplaced, scan_of
 
 BLOCK = corner_block()

@@ -4,9 +4,9 @@ import trimesh
 from scipy.spatial.transform import Rotation
 
 from metrology.bodies import Mesh
-from metrology.deviation import PIECE, neighbour_order, signed_deviation
 from metrology.errors import InputError, Stopped
-from metrology.surface import prepare, sample
+from metrology.surfaces.deviation import PIECE, neighbour_order, signed_deviation
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh
 
 BALL = from_trimesh(trimesh.creation.icosphere(5, radius=50.0))

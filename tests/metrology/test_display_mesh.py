@@ -5,8 +5,8 @@ import pytest
 import trimesh
 
 from metrology.bodies import Mesh
-from metrology.display_mesh import display_mesh
-from metrology.surface import prepare
+from metrology.pictures.display_mesh import display_mesh
+from metrology.surfaces.surface import prepare
 
 from .bodies_for_tests import box, corner_block, from_trimesh
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from metrology.entries import decimal_commas, read_amount, read_number
+from metrology.amounts.entries import decimal_commas, read_amount, read_number
 from metrology.errors import UnitError
 
 

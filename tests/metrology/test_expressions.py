@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from metrology.amounts.expressions import ZERO, check_name, parse
 from metrology.errors import InputError
-from metrology.expressions import ZERO, check_name, parse
 
 AT = {"x": 0.7, "y": 1.9}
 FORMULAS = [

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from metrology.features import FeatureError, fit_circle, fit_cylinder, fit_line, fit_plane, fit_sphere
+from metrology.features.fit import FeatureError, fit_circle, fit_cylinder, fit_line, fit_plane, fit_sphere
 
 from . import reference_fits as known
 

@@ -5,10 +5,10 @@ import pytest
 
 from fixtures import solids
 from metrology.bodies import Mesh
-from metrology.features_measure import FeatureSpec, PairSpec, measure_feature, measure_pair
-from metrology.features_points import Placed
-from metrology.selection import AllOf, Box, Facing, Grown, NearPlane
-from metrology.surface import prepare, sample
+from metrology.features.measure import FeatureSpec, PairSpec, measure_feature, measure_pair
+from metrology.features.points import Placed
+from metrology.surfaces.selection import AllOf, Box, Facing, Grown, NearPlane
+from metrology.surfaces.surface import prepare, sample
 
 UP = (0.0, 0.0, 1.0)
 TOP = Grown((0.0, 0.0, 30.0), 10.0, "seed", UP)

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from metrology.amounts.feet_inches import mm_of, read_feet_inches, write_feet_inches, write_length
 from metrology.errors import UnitError
-from metrology.feet_inches import mm_of, read_feet_inches, write_feet_inches, write_length
 
 
 @pytest.mark.parametrize(

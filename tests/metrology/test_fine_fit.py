@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from metrology.fine_fit import fit
+from metrology.alignment.fine_fit import fit
 from metrology.rotation import turned_by
-from metrology.surface import prepare, sample
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import corner_block
 
 

@@ -2,9 +2,9 @@
 
 import pytest
 
+from metrology.closure.gap import judge_gap
+from metrology.closure.scaling import full_size, gap_at_scale
 from metrology.errors import InputError
-from metrology.fit import judge_gap
-from metrology.scaling import full_size, gap_at_scale
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 import pytest
 
 from metrology.errors import InputError
-from metrology.instrument import fitness
+from metrology.statistics.instrument import fitness
 
 
 @pytest.mark.parametrize(

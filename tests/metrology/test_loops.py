@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from metrology.closure.loops import Contributor, LinearLoop, VectorLoop, draw_gaps, numeric_sensitivities, stack_up
 from metrology.errors import InputError
-from metrology.loops import Contributor, LinearLoop, VectorLoop, draw_gaps, numeric_sensitivities, stack_up
 
 
 def dimension(name="A", nominal=100.0, half=0.1, **given):

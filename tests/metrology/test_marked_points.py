@@ -2,13 +2,13 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from metrology.aligning import align
-from metrology.alignment import MarkedPair, MarkedPoints
+from metrology.alignment.aligning import align
+from metrology.alignment.marked_points import fit_pairs, pair_equations
+from metrology.alignment.model import MarkedPair, MarkedPoints
+from metrology.alignment.pose_uncertainty import pose_uncertainty
+from metrology.alignment.registration import fit_rotation
 from metrology.errors import AlignmentError, InputError
-from metrology.marked_points import fit_pairs, pair_equations
-from metrology.pose_uncertainty import pose_uncertainty
-from metrology.registration import fit_rotation
-from metrology.surface import prepare, sample
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import corner_block, misplaced, scan_of
 from tests.metrology.test_registration import CORNERS, SEEN, SHIFT, TURN
 

@@ -5,8 +5,8 @@ from itertools import permutations
 import numpy as np
 import pytest
 
+from metrology.closure.matching import match_a_chain, match_round_a_ring, match_to_places
 from metrology.errors import InputError
-from metrology.matching import match_a_chain, match_round_a_ring, match_to_places
 
 RNG = np.random.default_rng(11)
 

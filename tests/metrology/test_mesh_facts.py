@@ -7,7 +7,7 @@ import pytest
 import trimesh
 
 from metrology.bodies import Mesh
-from metrology.mesh_facts import mesh_facts
+from metrology.surfaces.mesh_facts import mesh_facts
 
 from .files_by_hand import BOX, BOX_FACES
 

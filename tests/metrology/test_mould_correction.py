@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 import trimesh
 
-from metrology import correction_words as words
 from metrology.bodies import Mesh
-from metrology.casts_compared import compare_casts
 from metrology.errors import InputError
-from metrology.mesh_facts import mesh_facts
-from metrology.mould_correction import Asked, correct, fill_faces
-from metrology.mould_pattern import nominal_pattern, offset_at
-from metrology.surface import prepare, sample
+from metrology.moulds import correction_words as words
+from metrology.moulds.casts_compared import compare_casts
+from metrology.moulds.correction import Asked, correct, fill_faces
+from metrology.moulds.pattern import nominal_pattern, offset_at
+from metrology.surfaces.mesh_facts import mesh_facts
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh
 from tests.metrology.casts_for_tests import cast_of, compared_of, growth
 

@@ -7,12 +7,12 @@ import trimesh
 from fixtures import solids
 from fixtures.scanner import bow, crown, twist
 from metrology.bodies import Mesh
-from metrology.casts_compared import compare_casts
-from metrology.mould_correction import Asked, correct, fill_faces
-from metrology.mould_effect import brought, mean_of, systematic, without_motion
-from metrology.mould_pattern import nominal_pattern, stl_bytes
+from metrology.moulds.casts_compared import compare_casts
+from metrology.moulds.correction import Asked, correct, fill_faces
+from metrology.moulds.effect import brought, mean_of, systematic, without_motion
+from metrology.moulds.pattern import nominal_pattern, stl_bytes
 from metrology.reading import read_mesh
-from metrology.surface import prepare, sample
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import from_trimesh
 from tests.metrology.simulated_process import Process, rms
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from metrology.casts_compared import compare_casts
-from metrology.mould_effect import (
+from metrology.moulds.casts_compared import compare_casts
+from metrology.moulds.effect import (
     brought,
     foretold,
     mean_of,
@@ -12,7 +12,7 @@ from metrology.mould_effect import (
     without_motion,
     worth_taking,
 )
-from metrology.surface import prepare, sample
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import corner_block
 from tests.metrology.casts_for_tests import casts_of, growth
 

@@ -5,12 +5,12 @@ import pytest
 import trimesh
 
 from metrology.bodies import Mesh
-from metrology.mould_limits import held_faces, keep_releasing, sides
-from metrology.mould_pattern import nominal_pattern, refined
-from metrology.mould_release import undercut_by_face
-from metrology.mould_untangling import turned_faces, untangled
-from metrology.self_crossing import crossing_faces
-from metrology.surface import prepare
+from metrology.moulds.limits import held_faces, keep_releasing, sides
+from metrology.moulds.pattern import nominal_pattern, refined
+from metrology.moulds.release import undercut_by_face
+from metrology.moulds.untangling import turned_faces, untangled
+from metrology.surfaces.self_crossing import crossing_faces
+from metrology.surfaces.surface import prepare
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh
 
 UP = np.array([0.0, 0.0, 1.0])

@@ -6,11 +6,11 @@ import trimesh
 
 from metrology.bodies import Mesh
 from metrology.errors import InputError
-from metrology.mesh_facts import mesh_facts
-from metrology.mould_pattern import moved_at, nominal_pattern, offset_at, refined, stl_bytes
+from metrology.moulds.pattern import moved_at, nominal_pattern, offset_at, refined, stl_bytes
 from metrology.reading import read_mesh
-from metrology.self_crossing import crossing_faces
-from metrology.surface import prepare, sample
+from metrology.surfaces.mesh_facts import mesh_facts
+from metrology.surfaces.self_crossing import crossing_faces
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh
 
 

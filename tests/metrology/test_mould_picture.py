@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from metrology.mould_picture import MOULD_VIEWS, mould_pictures
-from metrology.mouldability import Asked, mouldability
+from metrology.moulds.mouldability import Asked, mouldability
+from metrology.moulds.picture import MOULD_VIEWS, mould_pictures
 
 from .bodies_for_tests import corner_block
 from .test_mouldability import DOVETAIL, prism

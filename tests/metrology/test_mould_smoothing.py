@@ -5,8 +5,8 @@ import pytest
 import trimesh
 
 from metrology.bodies import Mesh
-from metrology.mould_smoothing import Places, smoother
-from metrology.surface import prepare, sample
+from metrology.moulds.smoothing import Places, smoother
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block
 
 

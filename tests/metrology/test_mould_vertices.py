@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 import trimesh
 
-from metrology.mould_pattern import nominal_pattern, refined
-from metrology.mould_untangling import turned_faces
-from metrology.mould_vertices import corners_of, motions
+from metrology.moulds.pattern import nominal_pattern, refined
+from metrology.moulds.untangling import turned_faces
+from metrology.moulds.vertices import corners_of, motions
 from metrology.pictures.edges import find_edges
-from metrology.surface import prepare
+from metrology.surfaces.surface import prepare
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh
 
 

@@ -9,9 +9,9 @@ from scipy.spatial.transform import Rotation
 
 from metrology.bodies import Floats, Mesh
 from metrology.errors import InputError
-from metrology.mould_release import angle_known, draft_deg, spread_over, undercut_at, walls_at
-from metrology.mouldability import Asked, mouldability, undercut_by_face
-from metrology.surface import prepare
+from metrology.moulds.mouldability import Asked, mouldability, undercut_by_face
+from metrology.moulds.release import angle_known, draft_deg, spread_over, undercut_at, walls_at
+from metrology.surfaces.surface import prepare
 
 from .bodies_for_tests import box, corner_block, from_trimesh, lattice_surface
 

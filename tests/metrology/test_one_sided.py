@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from metrology.bodies import Cloud
-from metrology.comparison import Settings, compare
+from metrology.comparison.compare import Settings, compare
 from metrology.errors import AlignmentError
 from tests.metrology.bodies_for_tests import corner_block, misplaced, scan_of
 from tests.metrology.broken_files import BOX

@@ -10,11 +10,17 @@ from PIL import Image
 
 from metrology.bodies import Mesh
 from metrology.errors import InputError
-from metrology.picture import VIEWS, deviation_picture, deviation_pictures, histogram_picture, nominal_picture
+from metrology.pictures.deviation_views import (
+    VIEWS,
+    deviation_picture,
+    deviation_pictures,
+    histogram_picture,
+    nominal_picture,
+)
 from metrology.pictures.furniture import part_box
 from metrology.pictures.palette import GRAPHITE, NOT_MEASURED, PALETTE, STIPPLE, rgb
 from metrology.pictures.views import camera, view_named
-from metrology.surface import prepare, sample
+from metrology.surfaces.surface import prepare, sample
 
 from .bodies_for_tests import box, corner_block
 

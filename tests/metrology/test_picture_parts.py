@@ -13,7 +13,7 @@ from metrology.pictures.lettering import Lettering, drawable, plain
 from metrology.pictures.palette import scale
 from metrology.pictures.raster import rasterise
 from metrology.pictures.views import VIEWS, camera
-from metrology.surface import prepare, sample
+from metrology.surfaces.surface import prepare, sample
 
 from .bodies_for_tests import box, from_trimesh
 

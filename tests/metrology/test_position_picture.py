@@ -7,8 +7,8 @@ import pytest
 
 from fixtures.assemblies import about, arc_of_blocks, take
 from metrology.errors import InputError
-from metrology.position_picture import ELEVATION, PLAN, position_pictures
-from metrology.position_report import PositionSettings, position_report
+from metrology.positions.picture import ELEVATION, PLAN, position_pictures
+from metrology.positions.report import PositionSettings, position_report
 
 
 @pytest.fixture(scope="module")

@@ -7,11 +7,11 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from fixtures.assemblies import Taken, about, arc_of_blocks, frame, take
-from metrology.alignment import MarkedPair
-from metrology.assembly import PlacedPart
+from metrology.alignment.model import MarkedPair
 from metrology.bodies import Cloud, Floats
 from metrology.errors import AlignmentError, InputError, Stopped
-from metrology.position_report import PositionReport, PositionSettings, position_report
+from metrology.positions.assembly import PlacedPart
+from metrology.positions.report import PositionReport, PositionSettings, position_report
 
 PLAIN = PositionSettings(uncertainty_mm=0.1)
 AS_SCANNED = replace(PLAIN, placing="as scanned")

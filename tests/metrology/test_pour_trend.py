@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from metrology.casts_compared import CastDeviations, compare_casts
-from metrology.compared_words import trend_sentence
 from metrology.errors import InputError
-from metrology.pour_trend import pour_trend, slope_of
-from metrology.surface import prepare
+from metrology.moulds.casts_compared import CastDeviations, compare_casts
+from metrology.moulds.compared_words import trend_sentence
+from metrology.moulds.pour_trend import pour_trend, slope_of
+from metrology.surfaces.surface import prepare
 from tests.metrology.bodies_for_tests import corner_block
 from tests.metrology.casts_for_tests import casts_of, compared_of
 

@@ -5,8 +5,8 @@ Sources: exact definitions of NIST SP 811 (from memory); the derived factors COM
 
 import pytest
 
+from metrology.amounts.quantities import ALIASES, DIMENSIONS, convert, dimension_of
 from metrology.errors import UnitError
-from metrology.quantities import ALIASES, DIMENSIONS, convert, dimension_of
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from fixtures.formats import CORE, RELATIONS, model_xml, write_3mf, write_3mf_package
+from metrology.amounts.units import LENGTH_IN_MM
 from metrology.bodies import Mesh
 from metrology.errors import MetrologyError, ReadingError
-from metrology.mesh_facts import mesh_facts
 from metrology.reading import read_mesh_file, read_scan
-from metrology.units import LENGTH_IN_MM
+from metrology.surfaces.mesh_facts import mesh_facts
 
 from .files_by_hand import BOX, BOX_FACES, same_triangles
 

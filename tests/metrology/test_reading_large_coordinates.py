@@ -5,8 +5,8 @@ import pytest
 
 from fixtures.files import write_ply_points
 from metrology.bodies import Mesh
-from metrology.exact_mesh import exact_ply
 from metrology.reading import read_mesh, read_mesh_file, read_scan_file
+from metrology.surfaces.exact_mesh import exact_ply
 
 from .files_by_hand import BOX, BOX_FACES, binary_stl, ply, table
 

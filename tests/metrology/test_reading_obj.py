@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from metrology.mesh_facts import mesh_facts
 from metrology.reading import read_mesh, read_scan
+from metrology.surfaces.mesh_facts import mesh_facts
 
 from .files_by_hand import BOX, BOX_FACES, BOX_QUADS, same_triangles
 

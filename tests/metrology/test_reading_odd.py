@@ -7,7 +7,7 @@ import pytest
 
 from fixtures.formats import Stand, write_e57, write_las
 from metrology.bodies import Cloud, Mesh
-from metrology.comparison import Settings, compare
+from metrology.comparison.compare import Settings, compare
 from metrology.reading import read_mesh_file, read_scan_file
 
 from .broken_files import BOX, MESHES, POINTS, vertices, written

@@ -6,8 +6,8 @@ import trimesh
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from metrology.mesh_facts import mesh_facts
 from metrology.reading import read_mesh, read_scan
+from metrology.surfaces.mesh_facts import mesh_facts
 
 from .files_by_hand import BOX, BOX_FACES, BOX_QUADS, NOT_ON_A_LINE, ply
 

@@ -14,8 +14,8 @@ from fixtures.files import write_obj
 from fixtures.formats import Stand, write_3mf, write_e57, write_las
 from metrology.bodies import Mesh
 from metrology.errors import MetrologyError
-from metrology.exact_mesh import exact_ply
 from metrology.reading import TableChoice, preview_table, read_mesh_file, read_scan_file
+from metrology.surfaces.exact_mesh import exact_ply
 
 from .broken_files import BOX, MESHES, SCANS, written
 from .files_by_hand import NOT_ON_A_LINE, ply, table

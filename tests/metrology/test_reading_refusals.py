@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from metrology.errors import ReadingError, Stopped, UnitError
-from metrology.mesh_facts import mesh_facts
 from metrology.reading import read_mesh, read_mesh_with_notes, read_scan, read_scan_with_notes
+from metrology.surfaces.mesh_facts import mesh_facts
 
 from .files_by_hand import BOX, BOX_FACES, ascii_stl, binary_stl, ply
 

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from fixtures.step import UNITS, FlatSided, Place, RoundBar, write_step
+from metrology.amounts.units import LENGTH_IN_MM
 from metrology.errors import MetrologyError, ReadingError, Stopped
-from metrology.mesh_facts import mesh_facts
 from metrology.reading import read_mesh_file, read_scan
 from metrology.reading.glb import read_glb
 from metrology.reading.step_units import own_units
-from metrology.units import LENGTH_IN_MM
+from metrology.surfaces.mesh_facts import mesh_facts
 
 from .files_by_hand import BOX, BOX_QUADS
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from metrology.region_motion import Limits, design_effect, motions, patches
+from metrology.alignment.region_motion import Limits, design_effect, motions, patches
 
 NAMES = ["high/low", "forward/back", "left/right", "turned about forward", "turned about left", "turned about up"]
 

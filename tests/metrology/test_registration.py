@@ -6,13 +6,13 @@ from scipy.spatial.transform import Rotation
 from benchmarks.accuracy import SCENES, flattest_place, with_bump
 from fixtures.scenes import take
 from fixtures.shapes import SHAPES
+from metrology.alignment.pose_search import reflected
+from metrology.alignment.registration import fit_rotation, register
+from metrology.alignment.voxels import Target
 from metrology.bodies import Cloud
 from metrology.errors import AlignmentError, InputError, Stopped
-from metrology.pose_search import reflected
-from metrology.registration import fit_rotation, register
 from metrology.rotation import rotation_grid, turned_by, vector_of
-from metrology.surface import prepare, sample
-from metrology.voxels import Target
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import box, corner_block, from_trimesh, misplaced, patch, scan_of
 
 # Eight noisy box corners. COMPUTED with scipy 1.17.1 Rotation.align_vectors; open3d 0.20 point-to-point agrees.

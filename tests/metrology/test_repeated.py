@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import norm, t
 
 from metrology.errors import InputError
-from metrology.repeated import repeated
+from metrology.statistics.repeated import repeated
 from tests.published import published
 
 TABLE_G2 = {1: 13.97, 2: 4.53, 3: 3.31, 4: 2.87, 5: 2.65, 8: 2.37, 10: 2.28, 19: 2.14}

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from metrology.closure.ring_chain import Errors, FixedPlaces, FreeChain, Ring, generators
 from metrology.errors import InputError
-from metrology.ring_chain import Errors, FixedPlaces, FreeChain, Ring, generators
 
 RING = Ring(pieces=24, chord=900.0, joint=6.0, depth=240.0)
 RNG = np.random.default_rng(7)

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metrology import ring_closure
-from metrology.errors import InputError
-from metrology.ring_chain import Errors, FreeChain, Ring
-from metrology.ring_closure import (
+from metrology.closure import ring_closure
+from metrology.closure.ring_chain import Errors, FreeChain, Ring
+from metrology.closure.ring_closure import (
     Limits,
     PieceErrors,
     Spread,
@@ -21,6 +20,7 @@ from metrology.ring_closure import (
     simulate_free,
     spoilers,
 )
+from metrology.errors import InputError
 
 # N = 24 on a circle of 3,000 mm.
 RING = Ring(24, 783.15715332, 0.0, 240.0)
@@ -94,7 +94,7 @@ def test_measured_pieces_are_drawn_again_with_all_their_errors_together():
 def test_the_answer_does_not_depend_on_the_number_of_threads(monkeypatch, threads):
     errors = PieceErrors(length=Spread(sd=0.5), angle=Spread(sd=1e-4))
     usual = simulate_free(RING, errors, 9_000, seed=5)
-    monkeypatch.setattr("metrology.ring_chain.workers", lambda: threads)
+    monkeypatch.setattr("metrology.closure.ring_chain.workers", lambda: threads)
     assert simulate_free(RING, errors, 9_000, seed=5).gap.tolist() == usual.gap.tolist()
 
 

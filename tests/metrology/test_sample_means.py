@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from metrology.profile_value import profile_of_surface
-from metrology.sample_means import sample_means
-from metrology.surface import prepare, sample
+from metrology.comparison.profile_value import profile_of_surface
+from metrology.comparison.sample_means import sample_means
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import corner_block
 
 SURFACE = prepare(corner_block())

@@ -10,10 +10,10 @@ import trimesh
 from fixtures import solids
 from metrology.bodies import Mesh
 from metrology.errors import InputError
-from metrology.section import Measured, cut, outline
-from metrology.section_planes import plane_across, plane_through
-from metrology.section_words import section_figures, section_sentence, worst_places
-from metrology.surface import prepare, sample
+from metrology.sections.cut import Measured, cut, outline
+from metrology.sections.planes import plane_across, plane_through
+from metrology.sections.words import section_figures, section_sentence, worst_places
+from metrology.surfaces.surface import prepare, sample
 
 from .bodies_for_tests import from_trimesh
 

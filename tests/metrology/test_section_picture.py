@@ -7,10 +7,10 @@ from scipy import ndimage
 from fixtures import solids
 from metrology.errors import InputError
 from metrology.pictures.palette import PALETTE
-from metrology.pictures.section import FACTORS, height_of, section_picture
-from metrology.section import Measured, cut
-from metrology.section_planes import plane_across, plane_through
-from metrology.surface import prepare, sample
+from metrology.sections.cut import Measured, cut
+from metrology.sections.picture import FACTORS, height_of, section_picture
+from metrology.sections.planes import plane_across, plane_through
+from metrology.surfaces.surface import prepare, sample
 
 PAD = prepare(solids.bearing_pad())
 SAMPLES = sample(PAD, 8000)

@@ -6,9 +6,9 @@ import pytest
 from fixtures import solids
 from metrology.bodies import Mesh
 from metrology.errors import InputError
-from metrology.selection import AllOf, AnyOf, Beyond, Box, Facing, Grown, NearPlane, Without, choose
-from metrology.selection_plain import from_plain, in_words, to_plain
-from metrology.surface import prepare
+from metrology.surfaces.selection import AllOf, AnyOf, Beyond, Box, Facing, Grown, NearPlane, Without, choose
+from metrology.surfaces.selection_plain import from_plain, in_words, to_plain
+from metrology.surfaces.surface import prepare
 
 UP = (0.0, 0.0, 1.0)
 

@@ -7,8 +7,8 @@ from datetime import datetime
 import pytest
 from openpyxl import Workbook
 
+from metrology.amounts.sheet_cells import read_cells
 from metrology.errors import ReadingError
-from metrology.sheet_cells import read_cells
 
 
 @pytest.fixture

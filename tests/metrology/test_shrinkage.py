@@ -5,11 +5,11 @@ import pytest
 from scipy.stats import t
 
 from metrology.bodies import Mesh
-from metrology.compared_words import shrinkage_sentence
 from metrology.errors import InputError
-from metrology.mould_pattern import nominal_pattern, offset_at
-from metrology.shrinkage import fit_growth, pattern_scale, shrinkage
-from metrology.surface import prepare, sample
+from metrology.moulds.compared_words import shrinkage_sentence
+from metrology.moulds.pattern import nominal_pattern, offset_at
+from metrology.moulds.shrinkage import fit_growth, pattern_scale, shrinkage
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import corner_block
 from tests.metrology.casts_for_tests import growth
 

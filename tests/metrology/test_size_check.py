@@ -4,10 +4,17 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from metrology.alignment.size_check import (
+    SizeMismatchError,
+    box_sides,
+    check_size,
+    surface_samples,
+    thinned,
+    without_strays,
+)
+from metrology.amounts.units import LENGTH_IN_MM
 from metrology.bodies import Cloud, Mesh
 from metrology.errors import AlignmentError, UnitError
-from metrology.size_check import SizeMismatchError, box_sides, check_size, surface_samples, thinned, without_strays
-from metrology.units import LENGTH_IN_MM
 
 from .files_by_hand import BOX, BOX_FACES
 

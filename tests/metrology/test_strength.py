@@ -8,8 +8,8 @@ from math import nan
 import numpy as np
 import pytest
 
+from metrology.concrete.strength import acceptance, lowest_allowed
 from metrology.errors import InputError
-from metrology.strength import acceptance, lowest_allowed
 
 # Exact to 16 figures: 1 psi = 6894.757293168361 Pa (NIST SP 811, from memory).
 PSI = 0.006894757293168361

@@ -11,9 +11,9 @@ import trimesh
 
 from fixtures import solids
 from metrology.bodies import Mesh
-from metrology.surface import prepare, sample
-from metrology.thickness import thickness, wall_figures
-from metrology.thickness_words import wall_sentence
+from metrology.comparison.thickness import thickness, wall_figures
+from metrology.comparison.thickness_words import wall_sentence
+from metrology.surfaces.surface import prepare, sample
 
 from .bodies_for_tests import box, from_trimesh
 

@@ -5,13 +5,13 @@ import pytest
 import trimesh
 
 from fixtures.lattice import refined
+from metrology.alignment.pose import Pose
 from metrology.bodies import Mesh
-from metrology.columns import split_columns
-from metrology.facing import facing
-from metrology.measuring import measure
-from metrology.pose import Pose
-from metrology.surface import prepare, sample
-from metrology.thin_walls import tell_sides
+from metrology.comparison.measuring import measure
+from metrology.comparison.thin_walls import tell_sides
+from metrology.surfaces.columns import split_columns
+from metrology.surfaces.facing import facing
+from metrology.surfaces.surface import prepare, sample
 from tests.metrology.bodies_for_tests import from_trimesh, scan_of
 
 PLACED = Pose(np.eye(4), 0.1, 0.0, 0, True, None, False)

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from metrology.amounts.units import LENGTH_IN_MM, UNIT_NAMES, to_mm
 from metrology.errors import UnitError
-from metrology.units import LENGTH_IN_MM, UNIT_NAMES, to_mm
 
 
 @pytest.mark.parametrize(("unit", "mm"), [("mm", 1), ("cm", 10), ("m", 1000), ("in", 25.4), ("ft", 304.8)])

@@ -8,10 +8,18 @@ import numpy as np
 import pytest
 
 from metrology.bodies import Cloud
-from metrology.islands import signs
 from metrology.pictures.field import Field
-from metrology.surface import prepare, sample
-from metrology.view_payload import Measured, Region, deviation_view, nominal_view, packed, points_view, unpacked
+from metrology.pictures.view_payload import (
+    Measured,
+    Region,
+    deviation_view,
+    nominal_view,
+    packed,
+    points_view,
+    unpacked,
+)
+from metrology.surfaces.islands import signs
+from metrology.surfaces.surface import prepare, sample
 
 from .bodies_for_tests import box, corner_block
 

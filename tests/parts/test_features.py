@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from fixtures import solids
 from logbook.models import Entry
-from metrology.selection import Grown
+from metrology.surfaces.selection import Grown
 from parts import services
 from parts.errors import NotNow, Refusal
 from parts.models import Feature, Feed

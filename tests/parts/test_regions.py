@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from fixtures import solids
 from logbook.models import Entry
-from metrology.selection import AllOf, Beyond, Box, Facing, Grown, NearPlane, Without
+from metrology.surfaces.selection import AllOf, Beyond, Box, Facing, Grown, NearPlane, Without
 from parts import services
 from parts.errors import NotNow, Refusal
 from parts.models import Feature, Region

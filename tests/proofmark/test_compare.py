@@ -10,8 +10,8 @@ import pytest
 from PIL import Image
 
 from fixtures.files import write_csv_points, write_ply_points, write_stl
-from metrology.comparison import Settings
-from metrology.files_compared import chord_for, with_rounding
+from metrology.comparison.compare import Settings
+from metrology.comparison.files_compared import chord_for, with_rounding
 from proofmark.management.commands.compare import Command
 from proofmark.terminal import ProgressLine
 from tests.metrology.bodies_for_tests import corner_block, misplaced, patch, scan_of

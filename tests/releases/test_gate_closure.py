@@ -6,7 +6,7 @@ import pytest
 
 from inspection.models import Measurement
 from logbook.services import record
-from metrology.closing import Member, PartLoop, closes
+from metrology.closure.closing import Member, PartLoop, closes
 from releases import services
 from releases.gate import CHECKS, closure, evaluate
 from releases.gate.closure import Evidence, Loop

@@ -13,16 +13,16 @@ from typing import Any, NoReturn
 
 from django.core.management.base import BaseCommand, CommandParser
 
-from metrology.asked import CONDITIONS, HOW_TO_ALIGN, alignment, region
-from metrology.comparison import Settings
-from metrology.comparison_plain import to_plain
-from metrology.comparison_words import band, length, share
+from metrology.amounts.units import LENGTH_IN_MM
+from metrology.comparison.asked import CONDITIONS, HOW_TO_ALIGN, alignment, region
+from metrology.comparison.compare import Settings
+from metrology.comparison.files_compared import FilesCompared, compare_files
+from metrology.comparison.plain import to_plain
+from metrology.comparison.words import band, length, share
 from metrology.errors import InputError, MetrologyError
-from metrology.files_compared import FilesCompared, compare_files
-from metrology.picture import VIEWS, deviation_picture
+from metrology.pictures.deviation_views import VIEWS, deviation_picture
 from metrology.pictures.png import png
 from metrology.reading import TableChoice
-from metrology.units import LENGTH_IN_MM
 from proofmark.terminal import ProgressLine
 
 STATUS = {"conforms": 0, "does not conform": 1, "inconclusive": 3, "not measured": 3}

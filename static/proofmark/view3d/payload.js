@@ -1,4 +1,4 @@
-// Reads what the server made for the view (metrology/view_payload.py): a gzipped header with arrays behind it.
+// Reads what the server made for the view (metrology/pictures/view_payload.py): a gzipped header with arrays behind it.
 
 const TYPES = {
   float32: Float32Array, int32: Int32Array, uint32: Uint32Array, uint16: Uint16Array, uint8: Uint8Array, int8: Int8Array,

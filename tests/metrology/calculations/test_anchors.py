@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from metrology.anchors import joints, places
 from metrology.calculations.anchors import Anchor, AnchorInputs, Piece, check_anchors
 from metrology.calculations.fits import (
     CircleInputs,
@@ -18,7 +17,8 @@ from metrology.calculations.fits import (
 from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
 from metrology.calculations.running import run
-from metrology.ring_chain import Errors, FixedPlaces, Ring
+from metrology.closure.ring_chain import Errors, FixedPlaces, Ring
+from metrology.site.anchors import joints, places
 from tests.metrology.reference_fits import ARC, PLANE
 from tests.published import published
 

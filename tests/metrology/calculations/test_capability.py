@@ -7,10 +7,10 @@ from scipy import stats
 from metrology.calculations.capability import CapabilityInputs, capability
 from metrology.calculations.outliers import GrubbsInputs, grubbs_test
 from metrology.calculations.problems import Refused
-from metrology.capability import indices, moving_spread, percentile_indices, within_spread
 from metrology.errors import InputError
-from metrology.normality import anderson_darling, anderson_p, normality, shapiro_wilk
-from metrology.outliers import critical_g, grubbs
+from metrology.statistics.capability import indices, moving_spread, percentile_indices, within_spread
+from metrology.statistics.normality import anderson_darling, anderson_p, normality, shapiro_wilk
+from metrology.statistics.outliers import critical_g, grubbs
 from tests.metrology.piston_rings import TRIAL, VALUES
 from tests.published import published
 
@@ -79,7 +79,7 @@ CHECKS = [
     ),
     *(
         published(
-            "metrology.normality",
+            "metrology.statistics.normality",
             f"Anderson–Darling, A* {a}: its level",
             source="Stephens (1974), critical values with mean and variance estimated",
             status="from memory",

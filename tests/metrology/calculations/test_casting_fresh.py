@@ -2,6 +2,7 @@
 
 import pytest
 
+from metrology.amounts.quantities import convert
 from metrology.calculations.casting_fresh import (
     BatchInputs,
     EvaporationInputs,
@@ -17,7 +18,6 @@ from metrology.calculations.casting_fresh import (
 from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
 from metrology.calculations.running import run
-from metrology.quantities import convert
 from tests.published import published
 
 UNO = "Uno, ACI Materials Journal 95-M34, 1998: formula as quoted, T_c = T_a = 30 °C, r = 0.5, V = 20 km/h"

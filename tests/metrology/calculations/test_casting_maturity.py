@@ -16,7 +16,7 @@ from metrology.calculations.casting_maturity import (
 from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
 from metrology.calculations.running import run
-from metrology.maturity import fit_strength
+from metrology.concrete.maturity import fit_strength
 from tests.published import published
 
 STEPS = [(12, 15), (12, 18), (24, 22), (24, 25), (48, 20)]

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
+from metrology.amounts.quantities import convert
 from metrology.calculations.casting_strength import AciInputs, En206Inputs, aci, en206
 from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
 from metrology.calculations.running import run
-from metrology.quantities import convert
 from tests.published import published
 
 PSI = convert(1, "psi", "MPa")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from metrology.amounts.rounding import last_place, rounded
 from metrology.calculations.conformity import (
     DecisionInputs,
     FitnessInputs,
@@ -18,9 +19,8 @@ from metrology.calculations.conformity_risk import ProbabilityInputs, RiskInputs
 from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
 from metrology.calculations.running import run
-from metrology.conformance import acceptance_limits, conformance_probability, global_risks, with_prior
 from metrology.errors import InputError
-from metrology.rounding import last_place, rounded
+from metrology.statistics.conformance import acceptance_limits, conformance_probability, global_risks, with_prior
 from tests.published import published
 
 ZONES = {"value": 10.07, "lower": 9.9, "upper": 10.1, "uncertainty": 0.02, "guard": "probability"}

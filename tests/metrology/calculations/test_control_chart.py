@@ -7,11 +7,11 @@ import pytest
 
 from metrology.calculations.control_chart import ChartInputs, chart, chart_plot
 from metrology.calculations.problems import Refused
-from metrology.capability import moving_spread, within_spread
-from metrology.chart_constants import chart_constants, mean_range_of, range_moments
-from metrology.control_charts import control_chart
 from metrology.errors import InputError
-from metrology.run_rules import hits, rules
+from metrology.statistics.capability import moving_spread, within_spread
+from metrology.statistics.chart_constants import chart_constants, mean_range_of, range_moments
+from metrology.statistics.control_charts import control_chart
+from metrology.statistics.run_rules import hits, rules
 from tests.metrology.piston_rings import SUBGROUPS, TRIAL
 from tests.published import published
 

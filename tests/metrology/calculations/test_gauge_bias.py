@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metrology.agreement import cohen, fleiss
 from metrology.calculations.agreement import (
     AgreementInputs,
     FleissInputs,
@@ -19,7 +18,8 @@ from metrology.calculations.agreement import (
 from metrology.calculations.gauge_bias import BiasInputs, LinearityInputs, bias, linearity
 from metrology.calculations.problems import Refused
 from metrology.errors import InputError
-from metrology.gauge_bias import bias_of, linearity_of
+from metrology.statistics.agreement import cohen, fleiss
+from metrology.statistics.gauge_bias import bias_of, linearity_of
 from tests.metrology.gauge_data import FLEISS_COUNTS, LINEARITY_REFERENCES, LINEARITY_ROWS
 from tests.published import published
 

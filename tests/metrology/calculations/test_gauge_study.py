@@ -9,8 +9,14 @@ from scipy import stats
 from metrology.calculations.gauge_study import EXAMPLE_ROWS, GaugeInputs, GaugeReading, gauge_plot, gauge_study
 from metrology.calculations.problems import Refused
 from metrology.errors import InputError
-from metrology.gauge import anova_study, average_range_study, of_tolerance, short_range_study, whole_categories
-from metrology.gauge_intervals import intervals
+from metrology.statistics.gauge import (
+    anova_study,
+    average_range_study,
+    of_tolerance,
+    short_range_study,
+    whole_categories,
+)
+from metrology.statistics.gauge_intervals import intervals
 from tests.metrology.gauge_data import AIAG, OPERATORS, PROTOTYPES, as_readings, as_rows
 from tests.published import published
 

@@ -23,10 +23,10 @@ from metrology.calculations.loops import (
 )
 from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
-from metrology.loop_chance import GapLimits, closing_chance, factor_to_reach, normal_chance, remedies
-from metrology.loop_formula import FormulaLoop
-from metrology.loops import Contributor, LinearLoop
-from metrology.tolerance_interval import share_below
+from metrology.closure.loop_chance import GapLimits, closing_chance, factor_to_reach, normal_chance, remedies
+from metrology.closure.loop_formula import FormulaLoop
+from metrology.closure.loops import Contributor, LinearLoop
+from metrology.statistics.tolerance_interval import share_below
 from tests.published import published
 
 CLUTCH = {

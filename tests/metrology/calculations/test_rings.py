@@ -24,9 +24,9 @@ from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
 from metrology.calculations.ring_order import OrderInputs, ring_order
 from metrology.calculations.rings import CastRow, RingInputs, ring_closure
-from metrology.ring_chain import Errors, Ring
-from metrology.ring_chance import chances_behind
-from metrology.ring_closure import Limits
+from metrology.closure.ring_chain import Errors, Ring
+from metrology.closure.ring_chance import chances_behind
+from metrology.closure.ring_closure import Limits
 from tests.published import published
 
 RING = {"pieces": 24, "chord": 783.15715332}

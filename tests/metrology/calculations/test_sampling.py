@@ -24,7 +24,7 @@ from metrology.calculations.sampling import (
     zero_plan,
 )
 from metrology.errors import InputError
-from metrology.sampling import (
+from metrology.statistics.sampling import (
     AQLS,
     LETTERS,
     LEVELS,

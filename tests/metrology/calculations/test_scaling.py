@@ -7,7 +7,7 @@ from metrology.calculations.problems import Refused
 from metrology.calculations.registry import find
 from metrology.calculations.running import run
 from metrology.calculations.scaling import KINDS, ModelGapInputs, ScaleInputs, model_gap, scale_figure
-from metrology.scaling import POWERS, factor
+from metrology.closure.scaling import POWERS, factor
 from tests.published import published
 
 LAWS = "dimensional analysis and Froude's law"

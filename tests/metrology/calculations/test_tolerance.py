@@ -17,7 +17,7 @@ from metrology.calculations.problems import Refused
 from metrology.calculations.series import BoundInputs, RunInputs, ShareInputs, at_least, bound, share_seen, success_run
 from metrology.calculations.tolerance import FactorInputs, IntervalInputs, SizeInputs, factor, interval, sample_size
 from metrology.errors import InputError
-from metrology.tolerance_interval import (
+from metrology.statistics.tolerance_interval import (
     clopper_pearson,
     free_confidence,
     free_left_out,

@@ -6,7 +6,7 @@ from scipy.optimize import minimize
 
 from metrology.calculations.problems import Refused
 from metrology.calculations.traverse import TraverseInputs, TraverseLeg, traverse
-from metrology.traverse import adjust, bowditch, runs
+from metrology.site.traverse import adjust, bowditch, runs
 from tests.published import published
 
 MAHUN = "J. Mahun, open access surveying library, traverse adjustment, problem 2 with its solution"

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from metrology.amounts.expressions import parse
 from metrology.calculations.problems import Refused
 from metrology.calculations.running import plain
 from metrology.calculations.uncertainty import EXAMPLE, BudgetInputs, CorrelationRow, InputRow, budget
 from metrology.calculations.uncertainty_simulation import SimulationInputs, simulation
 from metrology.errors import InputError
-from metrology.expressions import parse
-from metrology.uncertainty import (
+from metrology.statistics.uncertainty import (
     Shape,
     combine,
     coverage_factor,

@@ -1,0 +1,1 @@
+"""A placed scan against its nominal: deviations, regions, sections, walls, figures and words."""

@@ -1,0 +1,1 @@
+"""Strength, maturity, movement and handling of concrete."""

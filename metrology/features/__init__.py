@@ -1,0 +1,1 @@
+"""Least-squares features of measured points, and what they say."""

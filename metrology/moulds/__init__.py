@@ -1,0 +1,1 @@
+"""What casts and nominals say about their mould: mouldability, shrinkage, correction, wear."""

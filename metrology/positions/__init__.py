@@ -1,0 +1,1 @@
+"""Where the placed parts of a mock-up really stand."""

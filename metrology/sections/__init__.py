@@ -1,0 +1,1 @@
+"""Cutting a part with a plane: the outline, the deviation along it, and its picture."""

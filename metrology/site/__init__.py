@@ -1,0 +1,1 @@
+"""Control and as-built survey."""

@@ -1,0 +1,1 @@
+"""Uncertainty, conformity, gauges, process and samples."""
