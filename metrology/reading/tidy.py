@@ -96,9 +96,12 @@ def distinct_up_to(points: Floats, enough: int) -> int:
 
 
 def on_one_line(points: Floats) -> bool:
-    """Whether points, (n, 3) finite, spread along one line only: across it less than a 2,000th of along it."""
+    """Whether points, (n, 3) finite, spread along one line only: across it less than a 2,000th of along it. Strays,
+    more than twenty times as far out as half of the points, do not count: a single one makes a line of any scan."""
     some = points[:: max(len(points) // 10_000, 1)]
-    spread = np.linalg.svd(some - np.median(some, axis=0), compute_uv=False)
+    away = some - np.median(some, axis=0)
+    distance = np.linalg.norm(away, axis=1)
+    spread = np.linalg.svd(away[distance <= (20 * np.median(distance) or np.inf)], compute_uv=False)
     return bool(spread[1] <= LINE_SHARE * spread[0])
 
 

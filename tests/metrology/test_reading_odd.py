@@ -9,6 +9,7 @@ from fixtures.formats import Stand, write_e57, write_las
 from metrology.bodies import Cloud, Mesh
 from metrology.comparison.compare import Settings, compare
 from metrology.reading import read_mesh_file, read_scan_file
+from metrology.reading.tidy import on_one_line
 
 from .broken_files import BOX, MESHES, POINTS, vertices, written
 from .files_by_hand import ascii_stl, ply, table
@@ -98,3 +99,9 @@ def test_a_step_solid_that_lost_a_face_is_told(tmp_path):
         (tmp_path / "a.step").write_bytes(content)
         notes = read_mesh_file(tmp_path / "a.step", unit="mm").notes
         assert [note[: len(words)] for note in notes] == [words] * bool(words)
+
+
+def test_a_scan_of_which_most_points_are_one_point_is_no_line():
+    rng = np.random.default_rng(2)
+    points = np.vstack([np.zeros((600, 3)), rng.uniform(0, 100, (500, 3))])
+    assert not on_one_line(points)
