@@ -32,6 +32,8 @@ _MIRRORED = 0.6
 # Motions less than this as stiff as the stiffest are followed to their end: some detail there may hold the part.
 _SOFT = 0.03
 _SOFT_STEPS = 72
+# More than this share of the points farther off than this share of the diagonal: a wall may lie on its far side.
+_SOME_OFF, _OFF = 0.005, 0.01
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,9 @@ def contest(surface: Surface, target: Target, body: Floats, tick: Callable[[], N
         ranked = _best_first(followed, target, surface)[:5]
         against = evenly(proper[0].residuals, len(ranked[0].residuals))
         proper = _best_first(proper[:3] + worth_it(judged, ranked, against), target, surface)
+    across = _across_a_wall(surface, target, judged, proper[0], tick)
+    if across:
+        proper = _best_first(proper[:5] + across, target, surface)
     # What no search met: the best pose turned over within the nominal's box. A piece of a flat part fits there too.
     few, yardstick = evenly(judged, _FEW), _yardstick(proper[0], judged, target)
     over = _turned_over(proper[0], target)
@@ -156,6 +161,21 @@ def _followed(surface: Surface, target: Target, points: Floats, best: Fit, tick:
         for row in dips[np.argsort(scores[dips], kind="stable")][:6]:
             found.append(fit(surface, few, turns[row], shifts[row], 8, tick))
     return found
+
+
+def _across_a_wall(surface: Surface, target: Target, points: Floats, best: Fit, tick: Callable[[], None]) -> list[Fit]:
+    """The best pose moved by as much as the points that it does not explain are off, along each axis.
+
+    Of a thin-walled box seen from one side the search may lay the outside of a wall on its inside: most points fit,
+    and those of the wall's end are off by its thickness.
+    """
+    size = np.abs(best.residuals)
+    off = size > _OFF * surface.diagonal
+    if off.mean() < _SOME_OFF:
+        return []
+    steps = float(np.median(size[off])) * np.vstack([target.axes.T, -target.axes.T])
+    hopeless = _hopeless([best], surface)
+    return [fit(surface, points, best.turn, best.shift + step, 10, tick, hopeless=hopeless) for step in steps]
 
 
 def _turned_over(best: Fit, target: Target) -> list[Fit]:
