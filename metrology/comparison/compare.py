@@ -17,6 +17,8 @@ from metrology.comparison.attached import attached, attached_sentence, doubted, 
 from metrology.comparison.figures import callouts, histogram, overall
 from metrology.comparison.kept_points import keep_points
 from metrology.comparison.measuring import Order, measure, visiting_order
+from metrology.comparison.pose_doubt import CODE as UNSURE_POSE
+from metrology.comparison.pose_doubt import left_open, may_lie_otherwise, pose_sentence
 from metrology.comparison.profile_value import profile_of_surface
 from metrology.comparison.regions import Measured, Region, limits_at, locate, region_result, six_faces
 from metrology.comparison.results import Callout, Comparison, RegionResult, RegionSpec, Settings
@@ -158,6 +160,10 @@ def _measured(
         parts = doubted(parts, body, located, doubt)
         if figures["result"] != "does not conform":
             figures |= {"result": "inconclusive", "code": ATTACHED, "sentence": doubt}
+    if figures["result"] == "does not conform" and may_lie_otherwise(report, figures["coverage"]):
+        doubt = pose_sentence(figures["coverage"])
+        parts = left_open(parts, doubt)
+        figures |= {"result": "inconclusive", "code": UNSURE_POSE, "sentence": doubt}
     figures["sentence"] += unsure_words(report)
     if strays.beside.any():
         figures["sentence"] += (
