@@ -96,12 +96,18 @@ def distinct_up_to(points: Floats, enough: int) -> int:
 
 
 def on_one_line(points: Floats) -> bool:
-    """Whether points, (n, 3) finite, spread along one line only: across it less than a 2,000th of along it. Strays,
-    more than twenty times as far out as half of the points, do not count: a single one makes a line of any scan."""
+    """Whether points, (n, 3) finite, spread along one line only: across it less than a 2,000th of along it. Points that
+    lie on one line only because of strays, more than twenty times as far out as half of them, do not."""
     some = points[:: max(len(points) // 10_000, 1)]
     away = some - np.median(some, axis=0)
+    if not _thin(away):
+        return False
     distance = np.linalg.norm(away, axis=1)
-    spread = np.linalg.svd(away[distance <= (20 * np.median(distance) or np.inf)], compute_uv=False)
+    return _thin(away[distance <= (20 * np.median(distance) or np.inf)])
+
+
+def _thin(away: Floats) -> bool:
+    spread = np.linalg.svd(away, compute_uv=False)
     return bool(spread[1] <= LINE_SHARE * spread[0])
 
 
