@@ -10,7 +10,8 @@ from django.core.management.base import BaseCommand, CommandParser
 
 from proofmark import chromium
 
-PARALLEL = ["-n", "2", "--dist", "loadfile"]
+# In the order of the folders: the few long tests in the browser run beside the many short ones, not after them.
+PARALLEL = ["-n", "2", "--dist", "loadfile", "--no-loadscope-reorder"]
 
 
 class Command(BaseCommand):
