@@ -8,6 +8,9 @@ from typing import Any
 from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
 
+from metrology.amounts.sheet_cells import decoded
+from metrology.errors import ReadingError
+
 from .errors import RowsRefused, Unusable
 from .forms import CharacteristicForm
 from .limits import shown
@@ -55,21 +58,13 @@ def text_of(file: UploadedFile) -> str:
     """The text of an uploaded CSV file, whatever a spreadsheet encoded it in. Raises Unusable."""
     if file.size > LARGEST_TEXT:
         raise Unusable("The file is larger than 1\u00a0MB. A table of characteristics is not: check it.", field="file")
-    content = file.read()
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encodings = ["utf-16"]
-    elif b"\0" in content:
+    try:
+        return decoded(file.read())
+    except ReadingError as error:
+        what = "is not a text file" if error.code == "not-a-table" else "cannot be read as text"
         raise Unusable(
-            f"“{file.name}” is not a text file. Save the spreadsheet as CSV, or paste its cells.", field="file"
-        )
-    else:
-        encodings = ["utf-8-sig", "cp1252", "latin-1"]
-    for encoding in encodings:
-        try:
-            return content.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    raise Unusable(f"“{file.name}” cannot be read as text. Save the spreadsheet as CSV in UTF-8.", field="file")
+            f"“{file.name}” {what}. Save the spreadsheet as CSV in UTF-8, or paste its cells.", field="file"
+        ) from None
 
 
 def preview(revision: Revision, text: str, *, by: Any) -> Preview:

@@ -224,8 +224,10 @@ def _refuse_mould(revision: Revision, mould: Mould | None, poured_at: datetime) 
             field="mould",
         )
     if mould.state != Mould.State.IN_USE:
-        todo = "Choose another mould." if mould.state == Mould.State.RETIRED else "Put it back in use first."
-        raise CastingRefusal(f"{mould} is {mould.get_state_display()}. {todo}", code="mould-not-in-use", field="mould")
+        way_out = "Choose another mould." if mould.state == Mould.State.RETIRED else "Put it back in use first."
+        raise CastingRefusal(
+            f"{mould} is {mould.get_state_display()}. {way_out}", code="mould-not-in-use", field="mould"
+        )
     if local_day(mould.kit, poured_at) < mould.made_on:
         raise CastingRefusal(
             f"{mould} was made on {day(mould.made_on)}, after this pour.", code="before-mould", field="poured_at"

@@ -56,7 +56,7 @@ def read_cells(path: Path, *, worksheet: str = "", delimiter: str = "", decimal:
     elif start == _OLD_SPREADSHEET:
         raise ReadingError("old-spreadsheet", "This is a spreadsheet of the old kind. Save it as XLSX or CSV.")
     else:
-        cells = _text(_decoded(path.read_bytes()), delimiter, decimal)
+        cells = _text(decoded(path.read_bytes()), delimiter, decimal)
     if not any(any(cell not in ("", None) for cell in row) for row in cells.rows):
         raise ReadingError("empty", "There is nothing in it. Choose the file, or the worksheet, with the values.")
     return cells
@@ -147,7 +147,8 @@ def _check_length(lines: int) -> None:
 # ---- text ------------------------------------------------------------------------------------------------------------
 
 
-def _decoded(content: bytes) -> str:
+def decoded(content: bytes) -> str:
+    """The text of a file, whatever a spreadsheet encoded it in. Raises ReadingError: not-a-table, unknown-encoding."""
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings = ["utf-16"]
     elif b"\0" in content:
@@ -159,7 +160,7 @@ def _decoded(content: bytes) -> str:
             return content.decode(encoding)
         except UnicodeDecodeError:
             continue
-    raise ReadingError("not-a-table", "It cannot be read as text. Save it as CSV in UTF-8.")
+    raise ReadingError("unknown-encoding", "It cannot be read as text. Save it as CSV in UTF-8.")
 
 
 def _text(text: str, delimiter: str, decimal: str) -> Cells:
